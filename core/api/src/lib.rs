@@ -1,0 +1,1 @@
+//! What a plugin sees: values, ports, parameters and the node traits

@@ -1,0 +1,2 @@
+//! The command `stillair`.
+fn main() {}

@@ -1,0 +1,1 @@
+//! Compiles a recipe into a plan and runs the plan

@@ -1,0 +1,1 @@
+//! Pure functions on slices: resampling, transforms, ring statistics, point-spread models, robust statistics

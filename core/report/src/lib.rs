@@ -1,0 +1,1 @@
+//! Turns a run folder into pictures, plots and pages

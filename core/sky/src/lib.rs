@@ -1,0 +1,1 @@
+//! Ephemeris, disc geometry, optics and atmosphere: pure, no I/O

@@ -1,0 +1,1 @@
+//! Measures where each frame belongs

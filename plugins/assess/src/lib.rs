@@ -1,0 +1,1 @@
+//! Measures resolution, noise and sampling

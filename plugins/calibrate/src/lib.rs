@@ -1,0 +1,1 @@
+//! Bias, dark, flat and hot pixels

@@ -1,0 +1,1 @@
+//! Colour balance, dispersion and stretch of pictures

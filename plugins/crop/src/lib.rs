@@ -1,0 +1,1 @@
+//! Windows on the target

@@ -1,0 +1,1 @@
+//! Reads captures: files in, frames out

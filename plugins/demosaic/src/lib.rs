@@ -1,0 +1,1 @@
+//! Colour mosaics to colour frames

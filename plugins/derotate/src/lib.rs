@@ -1,0 +1,1 @@
+//! Undoes the rotation of the globe

@@ -1,0 +1,1 @@
+//! Finds the target in a frame

@@ -1,0 +1,1 @@
+//! Grades the sharpness of frames

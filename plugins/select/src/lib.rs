@@ -1,0 +1,1 @@
+//! Chooses and weights frames

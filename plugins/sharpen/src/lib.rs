@@ -1,0 +1,1 @@
+//! Sharpens stacks without inventing detail

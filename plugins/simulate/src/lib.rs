@@ -1,0 +1,1 @@
+//! Makes simulated captures with known truth

@@ -1,0 +1,1 @@
+//! Adds frames into one picture

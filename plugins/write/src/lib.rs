@@ -1,0 +1,1 @@
+//! Writes pictures and tables
