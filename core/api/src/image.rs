@@ -1,0 +1,93 @@
+//! Pictures and what is known of them.
+
+use serde::{Deserialize, Serialize};
+
+/// The limb of a spheroid on a picture.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Disc {
+    /// Centre, px of the picture.
+    pub x_px: f64,
+    /// Centre, px of the picture.
+    pub y_px: f64,
+    /// Larger half axis, px.
+    pub equatorial_radius_px: f64,
+    /// Smaller half axis as seen, px.
+    pub polar_radius_px: f64,
+    /// Clockwise angle of the smaller axis from up, radians.
+    pub pole_rad: f64,
+}
+
+/// What is known of a picture.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct ImageInfo {
+    /// Scale in arcsec per px, if known.
+    pub arcsec_per_px: Option<f64>,
+    /// Picture px per px of the capture (1, or the drizzle scale).
+    pub px_per_capture_px: f64,
+    /// Middle of the exposures, ns since 1970 UTC, if known.
+    pub middle_unix_ns: Option<i64>,
+    /// Sum of the exposures of the frames used, s, if known.
+    pub exposure_total_s: Option<f64>,
+    /// Frames added.
+    pub frames_used: usize,
+    /// Effective number of frames, (sum w)^2 / sum w^2.
+    pub frames_effective: f64,
+    /// Position of the target's reference point, px (x, y).
+    pub reference_px: [f64; 2],
+    /// The limb, if fitted.
+    pub disc: Option<Disc>,
+    /// Effective wavelength of each channel, nm; empty if unknown.
+    pub wavelength_nm: Vec<f64>,
+    /// Whether the data came through a colour mosaic.
+    pub from_mosaic: bool,
+    /// The kernels' transfer in words and each step that changed the pixels, oldest first.
+    pub history: Vec<String>,
+}
+
+/// A planar linear picture.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Image {
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// Channels: 1 or 3.
+    pub channels: usize,
+    /// `channels * height * width` samples, white levels.
+    pub data: Vec<f32>,
+    /// Sum of weights of each pixel, same shape as `data`, if it differs over the picture.
+    pub weight: Option<Vec<f32>>,
+    /// The two half-stacks (even and odd frames of those used), same shape as `data`.
+    pub halves: Option<[Vec<f32>; 2]>,
+    /// What is known of it.
+    pub info: ImageInfo,
+}
+
+impl Image {
+    /// A black picture.
+    pub fn new(width: usize, height: usize, channels: usize) -> Self {
+        let info = ImageInfo { px_per_capture_px: 1.0, ..ImageInfo::default() };
+        Self { width, height, channels, data: vec![0.0; width * height * channels], weight: None, halves: None, info }
+    }
+
+    /// Pixels of a channel.
+    pub fn area(&self) -> usize {
+        self.width * self.height
+    }
+
+    /// One channel.
+    pub fn channel(&self, channel: usize) -> &[f32] {
+        &self.data[channel * self.area()..(channel + 1) * self.area()]
+    }
+
+    /// One channel, to be changed.
+    pub fn channel_mut(&mut self, channel: usize) -> &mut [f32] {
+        let area = self.area();
+        &mut self.data[channel * area..(channel + 1) * area]
+    }
+
+    /// One channel of a half-stack (0 or 1), if the picture has them.
+    pub fn half(&self, half: usize, channel: usize) -> Option<&[f32]> {
+        self.halves.as_ref().map(|h| &h[half][channel * self.area()..(channel + 1) * self.area()])
+    }
+}
