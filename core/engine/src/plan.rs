@@ -1,0 +1,77 @@
+//! The plan: all that the run wing needs to know of a recipe.
+
+use serde::Serialize;
+use stillair_api::{Description, Parameters};
+
+/// An output port of a node.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+pub struct OutputRef {
+    /// Index into [`Plan::nodes`].
+    pub node: usize,
+    /// Index into the description's outputs.
+    pub port: usize,
+}
+
+/// A step of the recipe, ready to be made into a node.
+#[derive(Debug, Clone, Serialize)]
+pub struct PlanNode {
+    /// Name of the step; for an input its name, for a writer that a result implies `results.NAME`. Where a step runs
+    /// once for each of several clips, `[1]`, `[2]`, ... follow.
+    pub step: String,
+    /// The method's description.
+    pub description: Description,
+    /// Every parameter, with defaults filled in.
+    pub parameters: Parameters,
+    /// Names of parameters that the recipe or the command line set.
+    pub given: Vec<String>,
+    /// For each input port of the description, the outputs linked to it (empty = unset).
+    pub inputs: Vec<Vec<OutputRef>>,
+    /// For a source that reads a recipe input: the input's name and which of its files (from 0).
+    pub file: Option<(String, usize)>,
+}
+
+/// A step that was left out because nothing is linked to a required port.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Skipped {
+    /// Name of the step.
+    pub step: String,
+    /// Why, in words.
+    pub why: String,
+}
+
+/// One reading of a clip: a source and the stream nodes that share it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Pass {
+    /// The source node.
+    pub source: usize,
+    /// Maps, measures, reduces and frame sinks of this pass, in topological order. A map may stand in several passes.
+    pub nodes: Vec<usize>,
+}
+
+/// A thing to be done.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub enum Stage {
+    /// Read a clip once (again for each sweep that a reduce asks for).
+    Pass(Pass),
+    /// Run a transform or a sink of values.
+    Value(usize),
+}
+
+/// All that the run wing needs to know of a recipe.
+#[derive(Debug, Clone, Serialize)]
+pub struct Plan {
+    /// Name of the recipe.
+    pub name: String,
+    /// Its summary line.
+    pub summary: String,
+    /// The recipe as resolved, complete in itself, as TOML.
+    pub recipe: String,
+    /// Nodes in topological order.
+    pub nodes: Vec<PlanNode>,
+    /// Stages in the order of their doing.
+    pub stages: Vec<Stage>,
+    /// Named results: name and output.
+    pub results: Vec<(String, OutputRef)>,
+    /// Steps left out.
+    pub skipped: Vec<Skipped>,
+}
