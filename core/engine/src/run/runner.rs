@@ -1,0 +1,474 @@
+//! One run from its request to its folder.
+
+use std::collections::HashMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::AtomicI64;
+use std::time::Instant;
+
+use jiff::Timestamp;
+use stillair_api::{Entry, Facts, Fault, FaultKind, Node, Outcome, Shape, StreamShape, Value, columns};
+
+use super::budget::{MemoryBound, memory_bound};
+use super::context::{NodeContext, Shared};
+use super::folder::{Ending, RunFolder};
+use super::inputs::{self, Clip, InputRecord};
+use super::output::{Making, Written, io_fault, write_whole};
+use super::pass::{PassJob, run_pass};
+use super::record::{self, ErrorRecord, FramesRecord, Machine, MemoryRecord, NodeRecord, PassRecord, RunRecord, Said};
+use super::report_tables::FrameTables;
+use super::store::Store;
+use super::{CancelFlag, Event, Events, Failed, Finished, PageMaker, RunRequest};
+use crate::catalogue::Catalogue;
+use crate::plan::{OutputRef, Plan, Stage};
+
+/// Carries a plan out.
+///
+/// # Errors
+/// Bad inputs, a budget that is too small, a failing step, a wish to stop: the run folder, if one was begun, is
+/// renamed to `...-failed` or `...-cancelled` with its record and tables.
+pub fn run(
+    plan: &Plan,
+    catalogue: &Catalogue,
+    request: &RunRequest,
+    cancel: &CancelFlag,
+    events: &dyn Events,
+    page: Option<PageMaker<'_>>,
+) -> Result<Finished, Failed> {
+    let early = |fault: Fault| Failed { fault, step: None, folder: None };
+    let threads = request.jobs.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from)).max(1);
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
+    let pool = pool.map_err(|e| early(Fault::resource(format!("cannot start {threads} threads: {e}"))))?;
+    pool.install(|| {
+        let shared = Shared { cancel, events, spare: AtomicI64::new(0) };
+        let contexts: Vec<NodeContext<'_>> = plan.nodes.iter().map(|n| NodeContext::new(&shared, &n.step)).collect();
+        let run = Run { plan, catalogue, request, events, threads, contexts: &contexts, shared: &shared };
+        run.carry_out(page)
+    })
+}
+
+struct Run<'a> {
+    plan: &'a Plan,
+    catalogue: &'a Catalogue,
+    request: &'a RunRequest,
+    events: &'a dyn Events,
+    threads: usize,
+    contexts: &'a [NodeContext<'a>],
+    shared: &'a Shared<'a>,
+}
+
+/// What is open and made before the first stage.
+struct Ready {
+    clips: HashMap<usize, Clip>,
+    sources: HashMap<usize, usize>,
+    facts: Vec<Facts>,
+    nodes: Vec<Option<Node>>,
+    bound: MemoryBound,
+    inputs: Vec<InputRecord>,
+    provenance: String,
+}
+
+/// What the stages left.
+struct Progress {
+    nodes: Vec<NodeRecord>,
+    passes: Vec<PassRecord>,
+    written: Vec<Written>,
+    tables: FrameTables,
+    warnings: Vec<Said>,
+}
+
+impl Run<'_> {
+    fn carry_out(&self, page: Option<PageMaker<'_>>) -> Result<Finished, Failed> {
+        let (started, clock) = (Timestamp::now(), Instant::now());
+        let early = |(fault, step): (Fault, Option<String>)| Failed { fault, step, folder: None };
+        let ready = self.ready().map_err(early)?;
+        let tag = blake3::hash(format!("{started:?}{}{}", self.plan.recipe, ready.provenance).as_bytes());
+        let folder = RunFolder::start(&self.request.out, &self.plan.name, started, &tag.to_hex()[..4])
+            .map_err(|f| early((f, None)))?;
+        self.events.event(&Event::Started { recipe: self.plan.name.clone(), run: folder.name().into() });
+        let mut progress = Progress {
+            nodes: record::node_records(self.plan, self.catalogue, &ready.facts),
+            passes: Vec::new(),
+            written: Vec::new(),
+            tables: FrameTables::default(),
+            warnings: Vec::new(),
+        };
+        let outcome = catch_unwind(AssertUnwindSafe(|| self.stages(&ready, &folder, &mut progress)));
+        let outcome = outcome.unwrap_or_else(|panic| {
+            let words = panic.downcast_ref::<String>().map(String::as_str).or(panic.downcast_ref::<&str>().copied());
+            Err((Fault::internal(format!("a step panicked: {}", words.unwrap_or("no words"))), None))
+        });
+        self.collect(&mut progress);
+        let mut run_record = self.record(&ready, &progress, folder.name(), started);
+        let outcome = outcome.and_then(|()| self.tables(&ready, &folder, &mut progress, &mut run_record));
+        run_record.seconds = clock.elapsed().as_secs_f64();
+        run_record.finished = Some(record::instant(Timestamp::now()));
+        run_record.memory.peak_bytes = record::peak_bytes();
+        run_record.results.clone_from(&progress.written);
+        run_record.results.sort_by(|a, b| a.file.cmp(&b.file));
+        let ending = match &outcome {
+            Ok(()) => Ending::Done,
+            Err((fault, _)) if fault.kind == FaultKind::Cancelled => Ending::Cancelled,
+            Err(_) => Ending::Failed,
+        };
+        if let Err((fault, step)) = &outcome {
+            run_record.status = if ending == Ending::Cancelled { "cancelled" } else { "failed" };
+            run_record.error = Some(ErrorRecord::new(fault, step.as_deref()));
+            if run_record.frames.columns.is_empty() {
+                // A failed run keeps what was measured.
+                let _ = self.tables(&ready, &folder, &mut progress, &mut run_record);
+            }
+        }
+        let outcome = outcome.and_then(|()| {
+            self.close(&folder, &run_record, page).map_err(|f| (f, None))?;
+            Ok(())
+        });
+        match outcome {
+            Ok(()) => {
+                let results = run_record.results.iter().map(|w| w.file.clone().into()).collect();
+                let folder = folder.finish(Ending::Done).map_err(|f| early((f, None)))?;
+                self.events.event(&Event::Finished { folder: folder.clone() });
+                Ok(Finished {
+                    folder,
+                    results,
+                    frames_total: run_record.frames.total,
+                    frames_used: run_record.frames.used,
+                    seconds: run_record.seconds,
+                    peak_bytes: run_record.memory.peak_bytes,
+                    warnings: run_record.warnings.iter().map(|w| format!("{}: {}", w.step, w.text)).collect(),
+                })
+            }
+            Err((fault, step)) => {
+                if run_record.error.is_none() {
+                    run_record.status = "failed";
+                    run_record.error = Some(ErrorRecord::new(&fault, step.as_deref()));
+                }
+                run_record.results.clear();
+                let _ = self.close(&folder, &run_record, None);
+                let ending = if ending == Ending::Done { Ending::Failed } else { ending };
+                Err(Failed { fault, step, folder: folder.finish(ending).ok() })
+            }
+        }
+    }
+
+    /// Opens the inputs, makes the nodes, admits the memory.
+    fn ready(&self) -> Result<Ready, (Fault, Option<String>)> {
+        let plan = self.plan;
+        let mut clips = HashMap::new();
+        let mut records = Vec::new();
+        for (index, node) in plan.nodes.iter().enumerate() {
+            if node.description.shape != Shape::Source {
+                continue;
+            }
+            let at = |fault: Fault| (fault, Some(node.step.clone()));
+            let file = inputs::file_of(self.request, node).map_err(at)?;
+            let hash = || file.map(|f| inputs::hash_input(&f.path)).transpose();
+            let open = || inputs::open(self.catalogue, node, file, &self.contexts[index]);
+            let (hashed, clip) = rayon::join(hash, open);
+            let (clip, hashed) = (clip.map_err(at)?, hashed.map_err(at)?);
+            for text in &clip.reader.info().notes {
+                self.events.event(&Event::Note { step: node.step.clone(), text: text.clone() });
+            }
+            let (bytes, blake3) = hashed.unwrap_or_else(|| {
+                let text = serde_json::to_string(&node.parameters).unwrap_or_default();
+                (0, blake3::hash(text.as_bytes()).to_hex().to_string())
+            });
+            let mut shown = serde_json::to_value(clip.reader.info()).unwrap_or_default();
+            if let Some(fields) = shown.as_object_mut() {
+                fields.remove("time_s");
+            }
+            records.push(InputRecord {
+                input: node.file.as_ref().map_or_else(|| node.step.clone(), |(name, _)| name.clone()),
+                file: file.map(|f| f.path.display().to_string()).unwrap_or_default(),
+                bytes,
+                blake3,
+                clip: shown,
+                facts: clip.facts.clone(),
+            });
+            clips.insert(index, clip);
+        }
+        let sources = inputs::sources_of(plan);
+        let first = clips.keys().min().copied();
+        let facts_of = |index: usize| {
+            let source = sources.get(&index).copied().or(first);
+            source.and_then(|s| clips.get(&s)).map(|c| c.facts.clone()).unwrap_or_default()
+        };
+        let facts: Vec<Facts> = (0..plan.nodes.len()).map(facts_of).collect();
+        let mut nodes = Vec::new();
+        for (index, node) in plan.nodes.iter().enumerate() {
+            let made = match node.description.shape {
+                Shape::Source => None,
+                _ => Some(
+                    inputs::create(self.catalogue, node, &facts[index])
+                        .map_err(|fault| (fault, Some(node.step.clone())))?,
+                ),
+            };
+            nodes.push(made);
+        }
+        let shapes = clips.iter().map(|(index, clip)| {
+            let info = clip.reader.info();
+            let planes = info.layout.planes();
+            (*index, StreamShape { frames: info.frames, width: info.width, height: info.height, planes })
+        });
+        let bound = memory_bound(plan, &nodes, &shapes.collect(), self.threads, self.request.budget_bytes);
+        if bound.total_bytes > self.request.budget_bytes {
+            let mib = |bytes: u64| bytes.div_ceil(1 << 20);
+            let fault = Fault::resource(format!(
+                "the run needs up to {} MB of memory, the budget is {} MB",
+                mib(bound.total_bytes),
+                mib(self.request.budget_bytes)
+            ));
+            return Err((fault.remedy("raise --memory-budget, or use fewer threads with --jobs"), None));
+        }
+        let spare = i64::try_from(self.request.budget_bytes - bound.total_bytes).unwrap_or(i64::MAX);
+        self.shared.spare.store(spare, std::sync::atomic::Ordering::SeqCst);
+        let provenance = record::provenance(plan, &records, &self.request.build);
+        Ok(Ready { clips, sources, facts, nodes, bound, inputs: records, provenance })
+    }
+
+    fn stages(
+        &self,
+        ready: &Ready,
+        folder: &RunFolder,
+        progress: &mut Progress,
+    ) -> Result<(), (Fault, Option<String>)> {
+        let plan = self.plan;
+        let step = |node: usize| Some(plan.nodes[node].step.clone());
+        let mut store = Store::new(plan);
+        let passes = plan.stages.iter().filter(|s| matches!(s, Stage::Pass(_))).count();
+        let mut number = 0;
+        for (position, stage) in plan.stages.iter().enumerate() {
+            if self.shared.cancel.is_set() {
+                return Err((Fault::cancelled(), None));
+            }
+            match stage {
+                Stage::Value(node) => {
+                    let outputs =
+                        self.value(*node, ready, folder, &store, progress).map_err(|fault| (fault, step(*node)))?;
+                    keep(plan, &mut store, progress, outputs);
+                    store.done(plan, *node);
+                }
+                Stage::Pass(pass) => {
+                    number += 1;
+                    let clock = Instant::now();
+                    let clip = &ready.clips[&pass.source];
+                    let batch = ready.bound.batch[position];
+                    let job = PassJob {
+                        plan,
+                        pass,
+                        number: (number, passes),
+                        nodes: &ready.nodes,
+                        contexts: self.contexts,
+                        store: &store,
+                        reader: clip.reader.as_ref(),
+                        exposure_s: clip.facts.number("camera.exposure_s").or(clip.reader.info().exposure_s),
+                        batch,
+                        provenance: &ready.provenance,
+                        folder: folder.path(),
+                        events: self.events,
+                    };
+                    let done = run_pass(&job).map_err(|(fault, node)| (fault, step(node)))?;
+                    for (node, seconds, frames, sweeps) in &done.timings {
+                        let record = &mut progress.nodes[*node];
+                        record.seconds += seconds;
+                        record.frames += frames;
+                        record.sweeps += sweeps;
+                        record.why = "ran";
+                    }
+                    let source = &mut progress.nodes[pass.source];
+                    source.seconds += done.read_seconds;
+                    source.frames += done.frames_read;
+                    source.why = "ran";
+                    progress.passes.push(PassRecord {
+                        source: plan.nodes[pass.source].step.clone(),
+                        steps: pass.nodes.iter().map(|n| plan.nodes[*n].step.clone()).collect(),
+                        seconds: clock.elapsed().as_secs_f64(),
+                        sweeps: done.sweeps,
+                        frames_read: done.frames_read,
+                        bytes_read: done.bytes_read,
+                        read_seconds: done.read_seconds,
+                        batch,
+                    });
+                    progress.written.extend(done.written);
+                    keep(plan, &mut store, progress, done.outputs);
+                    for node in &pass.nodes {
+                        self.contexts[*node].release();
+                        if plan.nodes[*node].description.shape != Shape::Map {
+                            store.done(plan, *node);
+                        }
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Runs a transform or a sink of values.
+    fn value(
+        &self,
+        index: usize,
+        ready: &Ready,
+        folder: &RunFolder,
+        store: &Store,
+        progress: &mut Progress,
+    ) -> Outcome<Vec<(OutputRef, Value)>> {
+        let clock = Instant::now();
+        let node = &self.plan.nodes[index];
+        let context = &self.contexts[index];
+        let bound = store.bound(self.plan, index, &ready.provenance);
+        let mut outputs = Vec::new();
+        match &ready.nodes[index] {
+            Some(Node::Transform(transform)) => {
+                let values = transform.run(context, &bound)?;
+                outputs =
+                    values.into_iter().enumerate().map(|(port, v)| (OutputRef { node: index, port }, v)).collect();
+            }
+            Some(Node::Sink(sink)) => {
+                let name = format!("{}.{}", sink.file_stem(), node.description.extension);
+                let mut making = Making::start(&folder.path().join("results").join(name))?;
+                let mut run = sink.start(context, &bound, None)?;
+                run.begin(context, making.writer())?;
+                run.end(context, making.writer())?;
+                progress.written.push(making.finish(folder.path())?);
+            }
+            _ => return Err(Fault::internal("a node of values is neither a transform nor a sink")),
+        }
+        context.release();
+        let record = &mut progress.nodes[index];
+        record.seconds += clock.elapsed().as_secs_f64();
+        record.sweeps += 1;
+        record.why = "ran";
+        Ok(outputs)
+    }
+
+    /// Takes facts and warnings from the nodes.
+    fn collect(&self, progress: &mut Progress) {
+        for (record, context) in progress.nodes.iter_mut().zip(self.contexts) {
+            record.entries.extend(context.take_entries());
+            let step = &record.step;
+            let said = context.take_warnings().into_iter().map(|text| Said { step: step.clone(), text });
+            progress.warnings.extend(said);
+        }
+    }
+
+    fn record(&self, ready: &Ready, progress: &Progress, name: &str, started: Timestamp) -> RunRecord {
+        let total = ready.clips.values().map(|c| c.reader.info().frames).sum();
+        RunRecord {
+            format: record::FORMAT,
+            run: name.into(),
+            status: "done",
+            recipe: record::RecipeRecord {
+                name: self.plan.name.clone(),
+                summary: self.plan.summary.clone(),
+                blake3: blake3::hash(self.plan.recipe.as_bytes()).to_hex().to_string(),
+            },
+            started: record::instant(started),
+            finished: None,
+            seconds: 0.0,
+            build: self.request.build.clone(),
+            machine: Machine {
+                os: std::env::consts::OS,
+                architecture: std::env::consts::ARCH,
+                cores: std::thread::available_parallelism().map_or(1, usize::from),
+                threads: self.threads,
+            },
+            inputs: ready.inputs.clone(),
+            nodes: progress.nodes.clone(),
+            passes: progress.passes.clone(),
+            skipped: self.plan.skipped.clone(),
+            frames: FramesRecord { total, ..FramesRecord::default() },
+            memory: MemoryRecord {
+                budget_bytes: self.request.budget_bytes,
+                bound: ready.bound.clone(),
+                peak_bytes: None,
+            },
+            results: Vec::new(),
+            warnings: progress.warnings.clone(),
+            error: None,
+        }
+    }
+
+    /// Writes the per-frame tables and says which of their columns made the main stack.
+    fn tables(
+        &self,
+        ready: &Ready,
+        folder: &RunFolder,
+        progress: &mut Progress,
+        run_record: &mut RunRecord,
+    ) -> Result<(), (Fault, Option<String>)> {
+        let mut sources: Vec<usize> = ready.clips.keys().copied().collect();
+        sources.sort_unstable();
+        let stacks = main_stacks(self.plan);
+        for source in &sources {
+            let csv = progress.tables.csv(self.plan, &ready.sources, *source).map_err(|f| (f, None))?;
+            let Some(csv) = csv else { continue };
+            let file = match sources.len() {
+                1 => "tables/frames.csv".to_string(),
+                _ => format!("tables/frames-{}.csv", self.plan.nodes[*source].step.replace(['[', ']'], "")),
+            };
+            write_whole(folder.path(), &file, &csv.content).map_err(|f| (f, None))?;
+            let table = stacks
+                .iter()
+                .filter(|s| ready.sources.get(s) == Some(source))
+                .find_map(|s| table_link(self.plan, *s).and_then(|o| progress.tables.table(o)));
+            if let Some(table) = table {
+                let used = (0..table.rows()).filter(|i| table.weight(*i) > 0.0).count();
+                *run_record.frames.used.get_or_insert(0) += used;
+                if let Some(usable) = table.values(columns::USABLE) {
+                    let rejected = usable.iter().filter(|u| **u == 0.0).count();
+                    *run_record.frames.rejected.get_or_insert(0) += rejected;
+                }
+                run_record.frames.columns.push(csv.main_columns(&file, table));
+            }
+        }
+        Ok(())
+    }
+
+    /// Writes recipe, record and page.
+    fn close(&self, folder: &RunFolder, run_record: &RunRecord, page: Option<PageMaker<'_>>) -> Outcome<()> {
+        let path = folder.path();
+        let json = serde_json::to_vec_pretty(run_record).map_err(|e| Fault::internal(e.to_string()))?;
+        write_whole(path, "run.json", &json)?;
+        write_whole(path, "recipe.toml", self.plan.recipe.as_bytes())?;
+        if let Some(page) = page {
+            page(path).map_err(|words| Fault::internal(format!("the report could not be made: {words}")))?;
+        }
+        std::fs::File::open(path).and_then(|f| f.sync_all()).map_err(|e| io_fault(&e, path))
+    }
+}
+
+/// Keeps the outputs of a node for those that read them, for the tables and for the record.
+fn keep(plan: &Plan, store: &mut Store, progress: &mut Progress, outputs: Vec<(OutputRef, Value)>) {
+    for (output, value) in outputs {
+        progress.tables.keep(output, &value);
+        if let Value::Record(entries) = &value {
+            let extra: Vec<Entry> = entries.entries.clone();
+            progress.nodes[output.node].entries.extend(extra);
+        }
+        debug_assert!(output.port < plan.nodes[output.node].description.outputs.len());
+        store.put(output, value);
+    }
+}
+
+/// The stacks that the results stand on, one for each clip.
+fn main_stacks(plan: &Plan) -> Vec<usize> {
+    let wanted = ["stack", "picture"];
+    let named = wanted.iter().find_map(|w| plan.results.iter().find(|(name, _)| name == w));
+    let Some((_, output)) = named.or(plan.results.first()) else { return Vec::new() };
+    let mut found = Vec::new();
+    let mut queue = vec![output.node];
+    while let Some(node) = queue.pop() {
+        if plan.nodes[node].description.contract.starts_with("stack") {
+            found.push(node);
+            continue;
+        }
+        queue.extend(plan.nodes[node].inputs.iter().flatten().map(|o| o.node));
+    }
+    found
+}
+
+/// The output linked to a node's table port.
+fn table_link(plan: &Plan, node: usize) -> Option<OutputRef> {
+    let node = &plan.nodes[node];
+    let port = node.description.inputs.iter().position(|p| p.kind == stillair_api::PortType::Table)?;
+    node.inputs[port].first().copied()
+}
