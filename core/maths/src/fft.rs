@@ -39,7 +39,7 @@ pub fn fft_instruction_set() -> &'static str {
 pub fn good_size(n: usize) -> usize {
     let smooth = |mut m: usize| {
         for prime in [2, 3, 5] {
-            while m % prime == 0 {
+            while m.is_multiple_of(prime) {
                 m /= prime;
             }
         }

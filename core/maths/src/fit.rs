@@ -2,6 +2,7 @@
 
 /// Solves a symmetric positive-definite system by Cholesky after scaling to unit diagonal.
 /// `None` where the matrix is singular to within 1e-10, or not finite.
+#[allow(clippy::needless_range_loop, reason = "indices mirror the formulas")]
 pub fn solve<const N: usize>(matrix: &[[f64; N]; N], right: &[f64; N]) -> Option<[f64; N]> {
     let mut scale = [0.0; N];
     for i in 0..N {

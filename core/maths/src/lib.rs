@@ -17,11 +17,20 @@
 
 pub mod border;
 pub mod bspline;
+pub mod deconvolve;
 pub mod fft;
 pub mod filters;
 pub mod fit;
+pub mod mosaic;
+pub mod mtf;
+pub mod noise;
+pub mod projection;
 pub mod registration;
 pub mod resample;
+pub mod rings;
+pub mod robust;
+pub mod starlet;
+pub mod window;
 
 /// Number of partial sums in every vector reduction, on every instruction set.
 pub const LANES: usize = 8;

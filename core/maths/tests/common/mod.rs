@@ -9,7 +9,7 @@ pub fn load(name: &str) -> (Vec<usize>, Vec<f32>) {
     let bytes = std::fs::read(&path).unwrap_or_else(|e| panic!("{path}: {e}"));
     let file = npyz::NpyFile::new(&bytes[..]).unwrap();
     let shape = file.shape().iter().map(|&n| n as usize).collect();
-    let double = format!("{:?}", file.dtype()).contains("f8");
+    let double = file.dtype().descr().contains("f8");
     let values = if double {
         file.into_vec::<f64>().unwrap().into_iter().map(|v| v as f32).collect()
     } else {
