@@ -1,0 +1,145 @@
+//! The reader for all formats that store plain samples at computable places: header parsers say where the samples
+//! lie, this reads a region of them and widens it.
+
+use stillair_api::{ClipInfo, Fault, Frame, FrameReader, Outcome, Region};
+
+use crate::file::ClipFile;
+use crate::samples::{Encoding, factor_of, widen, widen_colours};
+
+/// Rows with at most this many unwanted bytes between them are fetched by one read: a system call costs about as
+/// much as copying this many bytes (measured, common practice).
+const GAP_BYTES: usize = 8192;
+
+/// Most frames of a clip: 11 hours at 100 per second. Bounds the lists that are kept per frame.
+pub(crate) const MAX_FRAMES: usize = 1 << 22;
+
+/// Where the frames of a clip begin.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) enum FramePlaces {
+    /// The first byte of frame 0, and the bytes from frame to frame.
+    Regular { first: u64, step: u64 },
+}
+
+impl FramePlaces {
+    /// Offset of a frame's first byte.
+    pub(crate) fn offset(&self, index: usize) -> u64 {
+        match self {
+            FramePlaces::Regular { first, step } => first + step * index as u64,
+        }
+    }
+}
+
+/// How the samples of a frame lie in the file.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Arrangement {
+    /// How a sample is stored.
+    pub(crate) encoding: Encoding,
+    /// Samples per stored pixel: 1, or 3 or 4 where colours are interleaved.
+    pub(crate) step: usize,
+    /// Places of red, green and blue within a pixel.
+    pub(crate) order: [usize; 3],
+    /// Bytes from row to row.
+    pub(crate) row_bytes: usize,
+    /// Whether the last row comes first.
+    pub(crate) bottom_up: bool,
+}
+
+/// An open clip of plain samples.
+#[derive(Debug)]
+pub(crate) struct StoredClip {
+    file: ClipFile,
+    places: FramePlaces,
+    arrangement: Arrangement,
+    info: ClipInfo,
+    factor: f32,
+}
+
+impl StoredClip {
+    /// Takes what a header parser found. Every frame must lie within the file.
+    pub(crate) fn new(file: ClipFile, places: FramePlaces, arrangement: Arrangement, info: ClipInfo) -> Self {
+        let factor = factor_of(info.white_level);
+        Self { file, places, arrangement, info, factor }
+    }
+
+    /// Adds a note for the record.
+    pub(crate) fn note(&mut self, note: Option<String>) {
+        self.info.notes.extend(note);
+    }
+
+    /// Fetches rows `first_row..first_row + rows` (as stored), columns `x..x + width`, and says how many bytes lie
+    /// between the beginnings of two rows in `bytes`.
+    fn fetch(
+        &self,
+        index: usize,
+        x: usize,
+        width: usize,
+        first_row: usize,
+        rows: usize,
+        bytes: &mut Vec<u8>,
+    ) -> Outcome<usize> {
+        let Arrangement { encoding, step, row_bytes, .. } = self.arrangement;
+        let pixel_bytes = encoding.bytes() * step;
+        let wanted = width * pixel_bytes;
+        let start = self.places.offset(index) + (first_row * row_bytes + x * pixel_bytes) as u64;
+        if row_bytes - wanted <= GAP_BYTES {
+            bytes.resize((rows - 1) * row_bytes + wanted, 0);
+            self.file.read_at(start, bytes).map_err(|e| self.file.frame_fault(index, &e))?;
+            return Ok(row_bytes);
+        }
+        bytes.resize(rows * wanted, 0);
+        for (row, part) in bytes.chunks_exact_mut(wanted).enumerate() {
+            let offset = start + (row * row_bytes) as u64;
+            self.file.read_at(offset, part).map_err(|e| self.file.frame_fault(index, &e))?;
+        }
+        Ok(wanted)
+    }
+}
+
+impl FrameReader for StoredClip {
+    fn info(&self) -> &ClipInfo {
+        &self.info
+    }
+
+    fn read(&self, index: usize, region: Region, bytes: &mut Vec<u8>, out: &mut Frame) -> Outcome<()> {
+        check_request(&self.info, index, region)?;
+        out.reshape(index, region, self.info.layout.shifted(region.x, region.y));
+        let Region { x, y, width, height } = region;
+        let Arrangement { encoding, step, order, bottom_up, .. } = self.arrangement;
+        let first_row = if bottom_up { self.info.height - (y + height) } else { y };
+        let stride = self.fetch(index, x, width, first_row, height, bytes)?;
+        let wanted = width * encoding.bytes() * step;
+        let stored_row = |row: usize| {
+            let start = if bottom_up { height - 1 - row } else { row } * stride;
+            &bytes[start..start + wanted]
+        };
+        if step == 1 {
+            for (row, wide) in out.data.chunks_exact_mut(width).enumerate() {
+                widen(encoding, stored_row(row), self.factor, wide);
+            }
+        } else {
+            let (red, rest) = out.data.split_at_mut(region.area());
+            let (green, blue) = rest.split_at_mut(region.area());
+            let rows = red.chunks_exact_mut(width).zip(green.chunks_exact_mut(width)).zip(blue.chunks_exact_mut(width));
+            for (row, ((r, g), b)) in rows.enumerate() {
+                widen_colours(encoding, step, order, stored_row(row), self.factor, [r, g, b]);
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Refuses a frame or region that the clip does not have.
+pub(crate) fn check_request(info: &ClipInfo, index: usize, region: Region) -> Outcome<()> {
+    if index >= info.frames {
+        return Err(Fault::internal(format!("frame {index} was asked for, the clip has {}", info.frames)));
+    }
+    let fits =
+        |from: usize, size: usize, most: usize| size > 0 && from.checked_add(size).is_some_and(|end| end <= most);
+    if !fits(region.x, region.width, info.width) || !fits(region.y, region.height, info.height) {
+        return Err(Fault::internal(format!(
+            "the region {}x{} at ({}, {}) is not inside the {}x{} frame",
+            region.width, region.height, region.x, region.y, info.width, info.height
+        )));
+    }
+    Ok(())
+}
