@@ -1,0 +1,183 @@
+//! The page itself.
+
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+use crate::frames::ClipFrames;
+use crate::picture::Picture;
+use crate::run::Run;
+use crate::sections::{self, number};
+
+const STYLE: &str = include_str!("page.css");
+
+/// The whole page.
+pub(crate) fn page(run: &Run, clips: &[ClipFrames], pictures: &[Picture]) -> String {
+    let title = format!("{} · {}", run.recipe.name, run.started);
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                link rel="icon" href="data:,";
+                title { (title) }
+                style { (PreEscaped(STYLE)) }
+            }
+            body {
+                main {
+                    header {
+                        h1 { (heading(run)) }
+                        p class="lead" { (lead(run)) }
+                    }
+                    (trouble(run))
+                    (pictures_part(pictures))
+                    @for (number, clip) in clips.iter().enumerate() {
+                        section {
+                            h2 { "The frames" @if clips.len() > 1 { " of clip " (number + 1) } }
+                            h3 { "How sharp they were" }
+                            (sections::grades(clip, &format!("grades{number}")))
+                            h3 { "How much light came through" }
+                            (sections::flux(clip, &format!("flux{number}")))
+                            h3 { "Where the target went" }
+                            (sections::drift(clip, run, &format!("drift{number}")))
+                        }
+                    }
+                    section {
+                        h2 { "What was measured" }
+                        (sections::curves(run))
+                        (sections::facts(run))
+                    }
+                    section { h2 { "Where the time went" } (sections::timings(run)) }
+                    (origin(run))
+                }
+            }
+        }
+    }
+    .into_string()
+}
+
+fn heading(run: &Run) -> String {
+    match run.fact_text("target.name") {
+        Some(target) => format!("{} by {}", capital(target), run.recipe.name),
+        None => format!("A picture by {}", run.recipe.name),
+    }
+}
+
+fn capital(word: &str) -> String {
+    let mut letters = word.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+fn lead(run: &Run) -> String {
+    let frames = match run.frames.used {
+        Some(used) => format!("{used} of {} frames are in this picture", run.frames.total),
+        None => format!("{} frames were read", run.frames.total),
+    };
+    let rejected = match run.frames.rejected {
+        Some(0) | None => String::new(),
+        Some(n) => format!("; {n} were rejected"),
+    };
+    let memory = run.memory.peak_bytes.map(|b| format!(" and at most {} MB of memory", b >> 20)).unwrap_or_default();
+    format!("{frames}{rejected}. The run took {} s{memory}.", number(run.seconds))
+}
+
+fn trouble(run: &Run) -> Markup {
+    html! {
+        @if let Some(error) = &run.error {
+            section class="trouble" {
+                h2 { "This run " (run.status) }
+                p { (error.message) }
+                @if let Some(remedy) = &error.remedy { p { (remedy) } }
+            }
+        }
+        @if !run.warnings.is_empty() {
+            section class="trouble" {
+                h2 { "Warnings" }
+                ul { @for said in &run.warnings { li { strong { (said.step) } ": " (said.text) } } }
+            }
+        }
+    }
+}
+
+/// The picture, and single frames beside it at the same scale.
+fn pictures_part(pictures: &[Picture]) -> Markup {
+    let find = |name: &str| pictures.iter().find(|p| p.name == name);
+    let Some(main) = find("picture").or(pictures.first()) else { return html! {} };
+    let others: Vec<(&Picture, &str)> =
+        [("best-frame", "the best single frame"), ("median-frame", "the median single frame")]
+            .into_iter()
+            .filter_map(|(name, words)| find(name).map(|p| (p, words)))
+            .collect();
+    let zoom = (420.0 / f64::from(main.width.max(1))).clamp(0.25, 4.0);
+    let figure = |picture: &Picture, words: &str, zoom: f64| {
+        html! {
+            figure {
+                img src=(picture.data) alt=(format!("{words}, {} by {} pixels", picture.width, picture.height))
+                    style=(format!("width:{:.0}px", f64::from(picture.width) * zoom));
+                figcaption { (words) }
+            }
+        }
+    };
+    html! {
+        section {
+            div class="pictures" {
+                (figure(main, "the picture", zoom))
+                @for (picture, words) in &others { (figure(picture, words, zoom * f64::from(main.width) / f64::from(picture.width.max(1)) )) }
+            }
+            p class="key" {
+                (main.width) " × " (main.height) " px, shown at " (number(zoom)) " times its size"
+                @if !others.is_empty() { "; the single frames at the same scale" } "."
+            }
+        }
+    }
+}
+
+fn origin(run: &Run) -> Markup {
+    let values = |map: &std::collections::BTreeMap<String, serde_json::Value>, given: &[String]| {
+        let one = |(name, value): (&String, &serde_json::Value)| {
+            format!("{name} = {value}{}", if given.contains(name) { " (given)" } else { "" })
+        };
+        map.iter().map(one).collect::<Vec<_>>().join(", ")
+    };
+    html! {
+        section {
+            h2 { "How it was made" }
+            p { (run.recipe.summary) }
+            @for input in &run.inputs {
+                @let clip = &input.clip;
+                p {
+                    strong { (input.input) } ": " (file_name(&input.file)) " — " (clip["frames"]) " frames of " (clip["width"]) " × "
+                    (clip["height"]) ", " (clip["bits"]) " bits, " (format!("{:.1}", input.bytes as f64 / 1e6)) " MB, blake3 " code { (input.blake3.chars().take(16).collect::<String>()) } "…"
+                }
+                @if let Some(notes) = clip["notes"].as_array() {
+                    @if !notes.is_empty() { ul { @for note in notes { li { (note.as_str().unwrap_or_default()) } } } }
+                }
+                @if !input.facts.is_empty() {
+                    details {
+                        summary { "What was known of it" }
+                        dl class="facts" { @for (name, fact) in &input.facts { div { dt { (name) } dd { (fact.value) " (" (fact.origin) ")" } } } }
+                    }
+                }
+            }
+            @if !run.skipped.is_empty() {
+                p { "Left out: " @for s in &run.skipped { (s.step) " (" (s.why) ") " } }
+            }
+            details {
+                summary { "Every step and its parameters" }
+                ol { @for node in &run.nodes { li { strong { (node.step) } " = " (node.method) " " span class="soft" { (values(&node.parameters, &node.given)) " — " (node.why) @if node.sweeps > 1 { ", " (node.sweeps) " sweeps" } } } } }
+            }
+            details {
+                summary { "Files" }
+                ul { @for file in &run.results { li { (file.file) " (" (file.bytes) " bytes)" } } }
+            }
+            p class="soft" {
+                "stillair " (run.build.version) ", " (run.machine.threads) " threads, " (run.build.instruction_set)
+                ", memory budget " (run.memory.budget_bytes >> 20) " MB · run " (run.run)
+            }
+        }
+    }
+}
+
+fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
+}

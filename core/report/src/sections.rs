@@ -1,0 +1,277 @@
+//! The parts of the page that plot something.
+
+use maud::{Markup, html};
+
+use crate::chart::{Axis, Chart};
+use crate::frames::ClipFrames;
+use crate::run::Run;
+
+const BINS: usize = 48;
+
+/// The distribution of grades: share of frames against grade, the part that was used shaded by its weight.
+pub(crate) fn grades(clip: &ClipFrames, id: &str) -> Markup {
+    let usable: Vec<(f64, f64)> = clip
+        .grade
+        .iter()
+        .zip(&clip.weight)
+        .filter(|(g, _)| g.is_finite())
+        .map(|(g, w)| (*g, if w.is_finite() { *w } else { 0.0 }))
+        .collect();
+    if usable.is_empty() {
+        return html! { p { "No grade was measured." } };
+    }
+    let x = Axis::over(usable.iter().map(|(g, _)| *g));
+    let top_weight = usable.iter().map(|(_, w)| *w).fold(0.0, f64::max).max(1e-12);
+    let (mut all, mut used, mut weighted) = ([0.0; BINS], [0.0; BINS], [0.0; BINS]);
+    let width = (x.high - x.low) / BINS as f64;
+    for (grade, weight) in &usable {
+        let bin = (((grade - x.low) / width) as usize).min(BINS - 1);
+        all[bin] += 100.0 / usable.len() as f64;
+        if *weight > 0.0 {
+            used[bin] += 100.0 / usable.len() as f64;
+            weighted[bin] += 100.0 / usable.len() as f64 * weight / top_weight;
+        }
+    }
+    let y = Axis::from_zero(all.iter().copied());
+    let kept = usable.iter().filter(|(_, w)| *w > 0.0).count();
+    let words = format!(
+        "Distribution of grades of {} frames from {:.3} to {:.3}; {kept} of them were used.",
+        usable.len(),
+        usable.iter().map(|p| p.0).fold(f64::INFINITY, f64::min),
+        usable.iter().map(|p| p.0).fold(f64::NEG_INFINITY, f64::max)
+    );
+    let mut chart = Chart::new(x, y, &format!("grade ({})", clip.grade_name), "share of frames, %", words);
+    for bin in 0..BINS {
+        let from = x.low + bin as f64 * width;
+        if all[bin] > 0.0 {
+            chart.bar("pale", from, from + width, all[bin]);
+        }
+        if used[bin] > 0.0 {
+            chart.bar("mid", from, from + width, used[bin]);
+            chart.bar("strong", from, from + width, weighted[bin]);
+        }
+    }
+    html! {
+        (chart.draw(id))
+        p class="key" {
+            span class="swatch pale" {} " not used  " span class="swatch mid" {} " used  "
+            span class="swatch strong" {} " used, times its weight"
+        }
+    }
+}
+
+/// Light of the target over time, with the frames that were rejected and why.
+pub(crate) fn flux(clip: &ClipFrames, id: &str) -> Markup {
+    let top = percentile(&clip.flux, 0.95);
+    if !top.is_finite() || top <= 0.0 {
+        return html! { p { "No flux was measured." } };
+    }
+    let relative: Vec<f64> = clip.flux.iter().map(|f| f / top).collect();
+    let (x, label) = time_axis(clip);
+    let y = Axis::from_zero(relative.iter().copied());
+    let rejected = clip.reason.iter().filter(|r| !r.is_empty()).count();
+    let words = format!(
+        "Light of the target over time against its 95th percentile; {rejected} of {} frames rejected.",
+        relative.len()
+    );
+    let mut chart = Chart::new(x.0, y, label, "flux / 95th percentile", words);
+    let kept = |i: &usize| clip.reason[*i].is_empty();
+    chart.dots("kept", 1.4, (0..relative.len()).filter(kept).map(|i| (x.1[i], relative[i])));
+    chart.dots("out", 2.2, (0..relative.len()).filter(|i| !kept(i)).map(|i| (x.1[i], relative[i].max(0.0))));
+    html! {
+        (chart.draw(id))
+        p class="key" { span class="swatch kept" {} " usable  " span class="swatch out" {} " rejected" (reasons(clip)) }
+    }
+}
+
+fn reasons(clip: &ClipFrames) -> String {
+    let mut counts: std::collections::BTreeMap<&str, usize> = std::collections::BTreeMap::new();
+    for reason in clip.reason.iter().filter(|r| !r.is_empty()) {
+        *counts.entry(reason).or_default() += 1;
+    }
+    let list: Vec<String> = counts.iter().map(|(reason, n)| format!("{reason} {n}")).collect();
+    if list.is_empty() { String::new() } else { format!(": {}", list.join(", ")) }
+}
+
+/// Where the target's centre went: across and down, against time.
+pub(crate) fn drift(clip: &ClipFrames, run: &Run, id: &str) -> Markup {
+    let (x, label) = time_axis(clip);
+    let middle = |v: &[f64]| percentile(v, 0.5);
+    let (mx, my) = (middle(&clip.x_px), middle(&clip.y_px));
+    if !(mx.is_finite() && my.is_finite()) {
+        return html! { p { "The target was not followed." } };
+    }
+    let arcsec = arcsec_per_px(run);
+    let (factor, unit) = arcsec.map_or((1.0, "px"), |a| (a, "arcsec"));
+    let dx: Vec<f64> = clip.x_px.iter().map(|v| (v - mx) * factor).collect();
+    let dy: Vec<f64> = clip.y_px.iter().map(|v| (v - my) * factor).collect();
+    let y = Axis::over(dx.iter().chain(&dy).copied());
+    let span = |v: &[f64]| percentile(v, 0.99) - percentile(v, 0.01);
+    let words = format!(
+        "Position of the target over time: it moved over {:.1} {unit} across and {:.1} {unit} down.",
+        span(&dx),
+        span(&dy)
+    );
+    let mut chart = Chart::new(x.0, y, label, &format!("offset from the median, {unit}"), words);
+    chart.line("first", x.1.iter().copied().zip(dx.iter().copied()));
+    chart.line("second", x.1.iter().copied().zip(dy.iter().copied()));
+    html! {
+        (chart.draw(id))
+        p class="key" { span class="swatch first" {} " across (to the right)  " span class="swatch second" {} " down" }
+    }
+}
+
+/// Scale of the capture by the session's facts, arcsec per px.
+fn arcsec_per_px(run: &Run) -> Option<f64> {
+    let (pixel_um, focal_mm) = (run.fact("camera.pixel_um")?, run.fact("telescope.focal_mm")?);
+    Some(206.264_806 * pixel_um / focal_mm)
+}
+
+/// Work of each step, as bars.
+pub(crate) fn timings(run: &Run) -> Markup {
+    let longest = run.nodes.iter().map(|n| n.seconds).fold(1e-9, f64::max);
+    html! {
+        table class="timings" {
+            thead { tr { th scope="col" { "step" } th scope="col" { "method" } th scope="col" { "frames" } th scope="col" { "work, s" } th scope="col" { span class="hidden" { "share" } } } }
+            tbody {
+                @for node in &run.nodes {
+                    tr {
+                        th scope="row" { (node.step) }
+                        td { (node.method) }
+                        td class="number" { @if node.frames > 0 { (node.frames) } }
+                        td class="number" { (format!("{:.3}", node.seconds)) }
+                        td class="wide" { div class="length" style=(format!("width:{:.1}%", 100.0 * node.seconds / longest)) {} }
+                    }
+                }
+            }
+        }
+        @for (number, pass) in run.passes.iter().enumerate() {
+            p class="key" {
+                "Reading " (number + 1) ": " (pass.steps.join(", ")) " — " (pass.frames_read) " frames read in "
+                (pass.sweeps) @if pass.sweeps == 1 { " sweep" } @else { " sweeps" } ", " (format!("{:.2}", pass.seconds)) " s"
+            }
+        }
+    }
+}
+
+/// Facts that the steps recorded, step by step.
+pub(crate) fn facts(run: &Run) -> Markup {
+    let shown = |entry: &serde_json::Value| -> Option<(String, String)> {
+        let name = entry["name"].as_str()?.replace('-', " ");
+        match entry["kind"].as_str()? {
+            "number" => {
+                let unit = entry["unit"].as_str().unwrap_or_default();
+                Some((name, format!("{} {unit}", number(entry["value"].as_f64()?))))
+            }
+            "verdict" => Some((name, entry["text"].as_str()?.to_string())),
+            "text" => Some((name, entry["value"].as_str()?.to_string())),
+            _ => None,
+        }
+    };
+    html! {
+        @for node in &run.nodes {
+            @let list: Vec<(String, String)> = node.entries.iter().filter_map(shown).collect();
+            @if !list.is_empty() {
+                h3 { (node.step) " " span class="soft" { (node.method) } }
+                dl class="facts" { @for (name, value) in &list { div { dt { (name) } dd { (value) } } } }
+            }
+        }
+    }
+}
+
+/// Curves that the steps recorded, one plot for each pair of axes.
+pub(crate) fn curves(run: &Run) -> Markup {
+    let mut plots: Vec<(String, Vec<Curve>)> = Vec::new();
+    for node in &run.nodes {
+        for entry in node.entries.iter().filter(|e| e["kind"] == "series") {
+            let Some(curve) = Curve::read(entry) else { continue };
+            let key = format!("{}: {} against {}", node.step, curve.y_label, curve.x_label);
+            match plots.iter_mut().find(|(k, _)| *k == key) {
+                Some((_, list)) => list.push(curve),
+                None => plots.push((key, vec![curve])),
+            }
+        }
+    }
+    html! {
+        @for (number, (title, list)) in plots.iter().enumerate() {
+            h3 { (title) }
+            (draw_curves(list, &format!("curve{number}")))
+        }
+    }
+}
+
+struct Curve {
+    name: String,
+    x_label: String,
+    y_label: String,
+    x: Vec<f64>,
+    y: Vec<f64>,
+}
+
+impl Curve {
+    fn read(entry: &serde_json::Value) -> Option<Self> {
+        let numbers = |key: &str| -> Option<Vec<f64>> {
+            Some(entry[key].as_array()?.iter().map(|v| v.as_f64().unwrap_or(f64::NAN)).collect())
+        };
+        let label = |axis: &str| {
+            let unit = entry[format!("{axis}_unit").as_str()].as_str().unwrap_or_default();
+            let words = entry[format!("{axis}_label").as_str()].as_str().unwrap_or_default();
+            if unit.is_empty() { words.to_string() } else { format!("{words}, {unit}") }
+        };
+        Some(Self {
+            name: entry["name"].as_str()?.replace('-', " "),
+            x_label: label("x"),
+            y_label: label("y"),
+            x: numbers("x")?,
+            y: numbers("y")?,
+        })
+    }
+}
+
+fn draw_curves(list: &[Curve], id: &str) -> Markup {
+    let x = Axis::over(list.iter().flat_map(|c| c.x.iter().copied()));
+    let y = Axis::over(list.iter().flat_map(|c| c.y.iter().copied()));
+    let names: Vec<&str> = list.iter().map(|c| c.name.as_str()).collect();
+    let Some(first) = list.first() else { return html! {} };
+    let mut chart = Chart::new(x, y, &first.x_label, &first.y_label, format!("Curves: {}.", names.join(", ")));
+    const CLASSES: [&str; 4] = ["first", "second", "third", "fourth"];
+    for (number, curve) in list.iter().enumerate() {
+        chart.line(CLASSES[number % CLASSES.len()], curve.x.iter().copied().zip(curve.y.iter().copied()));
+    }
+    html! {
+        (chart.draw(id))
+        p class="key" {
+            @for (number, curve) in list.iter().enumerate() {
+                span class=(format!("swatch {}", CLASSES[number % CLASSES.len()])) {} " " (curve.name) "  "
+            }
+        }
+    }
+}
+
+/// Seconds from the first frame, or the frame's number where times are missing.
+fn time_axis(clip: &ClipFrames) -> ((Axis, Vec<f64>), &'static str) {
+    if clip.time_s.iter().any(|t| t.is_finite()) {
+        return ((Axis::over(clip.time_s.iter().copied()), clip.time_s.clone()), "time, s");
+    }
+    let numbers: Vec<f64> = (0..clip.time_s.len()).map(|i| i as f64).collect();
+    ((Axis::over(numbers.iter().copied()), numbers), "frame")
+}
+
+fn percentile(values: &[f64], share: f64) -> f64 {
+    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
+    sorted.sort_by(f64::total_cmp);
+    if sorted.is_empty() {
+        return f64::NAN;
+    }
+    sorted[((sorted.len() - 1) as f64 * share).round() as usize]
+}
+
+/// A number with four digits that matter.
+pub(crate) fn number(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return format!("{value}");
+    }
+    let digits = (3 - value.abs().log10().floor() as i32).clamp(0, 6) as usize;
+    let text = format!("{value:.digits$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_string() } else { text }
+}
