@@ -7,6 +7,7 @@
 
 pub mod catalogue;
 pub mod compile;
+pub mod diagnostic;
 pub mod plan;
 pub mod run;
 pub mod session;

@@ -3,6 +3,8 @@
 use serde::Serialize;
 use stillair_api::{Description, Parameters};
 
+use crate::diagnostic::Diagnostic;
+
 /// An output port of a node.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
 pub struct OutputRef {
@@ -57,8 +59,36 @@ pub enum Stage {
     Value(usize),
 }
 
+/// Settings that make another plan from the same recipe.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Variant {
+    /// Name.
+    pub name: String,
+    /// Settings, as on the command line: `step.parameter=value`.
+    pub settings: Vec<String>,
+}
+
+/// A check that the recipe brings along: a number of the record held against bounds.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Expectation {
+    /// Step that records the number.
+    pub step: String,
+    /// Name of the number in the step's record.
+    pub number: String,
+    /// Smallest value that passes.
+    pub min: Option<f64>,
+    /// Largest value that passes.
+    pub max: Option<f64>,
+    /// Source method and parameters of the simulated clip to try it on, "" for the default clip.
+    pub clip: String,
+    /// Parameters of that source.
+    pub clip_parameters: Parameters,
+    /// Why it should hold.
+    pub help: String,
+}
+
 /// All that the run wing needs to know of a recipe.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Default, Serialize)]
 pub struct Plan {
     /// Name of the recipe.
     pub name: String,
@@ -74,4 +104,10 @@ pub struct Plan {
     pub results: Vec<(String, OutputRef)>,
     /// Steps left out.
     pub skipped: Vec<Skipped>,
+    /// Oddities that do not stand in the way, such as steps that nothing needs.
+    pub warnings: Vec<Diagnostic>,
+    /// Alternatives that the recipe names.
+    pub variants: Vec<Variant>,
+    /// Checks that the recipe brings along.
+    pub expectations: Vec<Expectation>,
 }
