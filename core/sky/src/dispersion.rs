@@ -153,6 +153,6 @@ mod tests {
     fn blue_is_lifted_more() {
         let air = Air::default();
         assert!(dispersion_arcsec(450.0, 650.0, 30.0, &air) > 0.0);
-        assert_eq!(dispersion_arcsec(450.0, 650.0, 90.0, &air).abs() < 1e-9, true);
+        assert!(dispersion_arcsec(450.0, 650.0, 90.0, &air).abs() < 1e-9);
     }
 }
