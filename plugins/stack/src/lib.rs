@@ -1,1 +1,9 @@
-//! Adds frames into one picture
+//! Combines frames into one picture, resampling each once
+
+mod accumulate;
+mod clipped;
+mod mean;
+mod optics;
+mod resample;
+
+stillair_api::plugin!(mean::Mean, clipped::Clipped);
