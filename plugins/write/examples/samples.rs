@@ -1,0 +1,26 @@
+//! Writes one file of each kind into a folder, for other programs to read: `cargo run --example samples -- FOLDER`.
+
+#[path = "../tests/common/mod.rs"]
+mod common;
+
+use std::path::PathBuf;
+
+use common::{picture, text, write_image};
+use stillair_api::ParameterValue;
+
+fn main() -> std::io::Result<()> {
+    let folder = PathBuf::from(std::env::args().nth(1).unwrap_or_else(|| "target/samples".into()));
+    std::fs::create_dir_all(&folder)?;
+    for channels in [1, 3] {
+        let image = picture(130, 70, channels);
+        let save = |name: &str, method: &str, parameters: &[(&str, ParameterValue)]| {
+            std::fs::write(folder.join(format!("{channels}-{name}")), write_image(method, parameters, &image))
+        };
+        save("srgb.png", "write.png", &[])?;
+        save("linear.png", "write.png", &[("transfer", text("linear"))])?;
+        save("float.tif", "write.tiff", &[])?;
+        save("whole.tif", "write.tiff", &[("samples", text("uint16"))])?;
+        save("picture.jpg", "write.jpeg", &[("quality", ParameterValue::Integer(100))])?;
+    }
+    Ok(())
+}

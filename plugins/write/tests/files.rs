@@ -1,0 +1,142 @@
+//! What stands in the files that are written.
+
+mod common;
+
+use std::io::Cursor;
+use std::sync::Arc;
+
+use common::{PROVENANCE, picture, sink, text, write, write_image};
+use stillair_api::contract::breaches;
+use stillair_api::{ColumnSpec, Facts, Image, ParameterValue, Table, Value};
+
+/// IEC 61966-2-1 in double precision, to 16 bits.
+fn srgb_16(light: f32) -> u16 {
+    let light = if light.is_finite() { f64::from(light.clamp(0.0, 1.0)) } else { 0.0 };
+    let encoded = if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 };
+    (encoded * 65_535.0).round() as u16
+}
+
+fn interleaved(image: &Image) -> Vec<f32> {
+    (0..image.data.len()).map(|i| image.channel(i % image.channels)[i / image.channels]).collect()
+}
+
+fn read_png(bytes: &[u8]) -> (png::Info<'static>, Vec<u16>) {
+    let mut reader = png::Decoder::new(Cursor::new(bytes)).read_info().expect("a PNG");
+    let mut samples = vec![0; reader.output_buffer_size().expect("a size")];
+    reader.next_frame(&mut samples).expect("pixels");
+    reader.finish().expect("whole");
+    let values = samples.chunks_exact(2).map(|b| u16::from_be_bytes([b[0], b[1]])).collect();
+    (reader.info().clone(), values)
+}
+
+#[test]
+fn a_png_holds_16_bits_on_the_srgb_curve_and_its_provenance() {
+    for channels in [1, 3] {
+        let image = picture(37, 21, channels);
+        let (info, values) = read_png(&write_image("write.png", &[], &image));
+        assert_eq!((info.width, info.height, info.bit_depth), (37, 21, png::BitDepth::Sixteen));
+        assert!(info.srgb.is_some());
+        let said = info.utf8_text.first().expect("a text");
+        assert_eq!((said.keyword.as_str(), said.get_text().expect("text").as_str()), ("Description", PROVENANCE));
+        for (found, light) in values.iter().zip(interleaved(&image)) {
+            let wanted = srgb_16(light);
+            assert!(found.abs_diff(wanted) <= 1, "{light} is {found}, not {wanted}");
+        }
+        let exact = values.iter().zip(interleaved(&image)).filter(|(v, l)| **v == srgb_16(*l)).count();
+        assert!(exact * 100 >= values.len() * 98, "{exact} of {} are exact", values.len());
+    }
+}
+
+#[test]
+fn a_linear_png_is_linear_and_says_so() {
+    let image = picture(10, 10, 1);
+    let (info, values) = read_png(&write_image("write.png", &[("transfer", text("linear"))], &image));
+    assert_eq!((values[50], values[1], values[2], values[0]), ((image.data[50] * 65_535.0).round() as u16, 0, 0, 0));
+    assert_eq!(info.gama_chunk.map(png::ScaledFloat::into_value), Some(1.0));
+}
+
+#[test]
+fn a_float_tiff_keeps_every_value() {
+    for (width, height, channels) in [(37, 21, 1), (37, 21, 3), (300, 301, 3), (70_001, 2, 1)] {
+        let image = picture(width, height, channels);
+        let bytes = write_image("write.tiff", &[], &image);
+        let mut reader = tiff::decoder::Decoder::new(Cursor::new(&bytes)).expect("a TIFF");
+        assert_eq!(reader.dimensions().expect("a size"), (width as u32, height as u32));
+        let said = reader.get_tag_ascii_string(tiff::tags::Tag::ImageDescription).expect("a text");
+        assert_eq!(said, PROVENANCE.replace('é', "\\u00e9"));
+        let tiff::decoder::DecodingResult::F32(values) = reader.read_image().expect("pixels") else { panic!("float") };
+        let bits = |values: &[f32]| values.iter().map(|v| v.to_bits()).collect::<Vec<_>>();
+        assert_eq!(bits(&values), bits(&interleaved(&image)));
+    }
+}
+
+#[test]
+fn a_16_bit_tiff_is_clamped_and_linear() {
+    let image = picture(37, 21, 3);
+    let bytes = write_image("write.tiff", &[("samples", text("uint16"))], &image);
+    let mut reader = tiff::decoder::Decoder::new(Cursor::new(&bytes)).expect("a TIFF");
+    let tiff::decoder::DecodingResult::U16(values) = reader.read_image().expect("pixels") else { panic!("16 bits") };
+    for (found, light) in values.iter().zip(interleaved(&image)) {
+        let wanted = if light.is_finite() { (light.clamp(0.0, 1.0) * 65_535.0).round() as u16 } else { 0 };
+        assert_eq!(*found, wanted);
+    }
+}
+
+#[test]
+fn a_jpeg_has_its_markers_comment_and_quality() {
+    let image = picture(64, 48, 3);
+    let small = write_image("write.jpeg", &[("quality", ParameterValue::Integer(20))], &image);
+    let large = write_image("write.jpeg", &[], &image);
+    assert!(small.len() < large.len());
+    assert_eq!(large[..4], [0xff, 0xd8, 0xff, 0xfe]);
+    let length = usize::from(u16::from_be_bytes([large[4], large[5]]));
+    assert_eq!(&large[6..4 + length], PROVENANCE.as_bytes());
+    assert_eq!(large[4 + length], 0xff);
+    assert_eq!(large[large.len() - 2..], [0xff, 0xd9]);
+}
+
+#[test]
+fn a_table_is_written_as_rfc_4180_says() {
+    let mut table = Table::for_frames(&[0.0, 0.1, f64::NAN], Some(0.01));
+    table.push(ColumnSpec::number("x_px", "px", "column"), vec![12.5, f64::NAN, -1e-9]);
+    let reasons = ColumnSpec::category("reason", &["", "cut off, \"half\"", "cloud"], "why");
+    table.push(reasons, vec![1.0, 2.0, f64::NAN]);
+    let bytes = write("write.csv", &[], "table", Value::Table(Arc::new(table))).expect("written");
+    let wanted = "index,time_s,exposure_s,x_px,reason\r\n\
+                  0,0,0.01,12.5,\"cut off, \"\"half\"\"\"\r\n\
+                  1,0.1,0.01,,cloud\r\n\
+                  2,,0.01,-0.000000001,\r\n";
+    assert_eq!(String::from_utf8(bytes).expect("text"), wanted);
+}
+
+#[test]
+fn the_same_values_give_the_same_bytes() {
+    let image = picture(100, 80, 3);
+    for method in ["write.png", "write.tiff", "write.jpeg"] {
+        assert_eq!(write_image(method, &[], &image), write_image(method, &[], &image));
+    }
+}
+
+#[test]
+fn what_cannot_be_written_is_refused() {
+    for method in ["write.png", "write.tiff", "write.jpeg"] {
+        let empty = Value::Image(Arc::new(Image::new(0, 5, 1)));
+        let fault = write(method, &[], "image", empty).expect_err("refused");
+        assert!(fault.to_string().contains("no pixels"), "{fault}");
+        let fault = sink(method, &[("name", text("../picture"))]).err().expect("refused");
+        assert!(fault.to_string().contains("not a plain file name"), "{fault}");
+    }
+    let wide = Value::Image(Arc::new(Image::new(70_000, 1, 1)));
+    let fault = write("write.jpeg", &[], "image", wide).expect_err("refused");
+    assert!(fault.to_string().contains("at most 65535 px"), "{fault}");
+}
+
+#[test]
+fn every_method_keeps_to_its_contract() {
+    for method in stillair_write::plugin().methods {
+        let description = method.describe();
+        assert_eq!(breaches(&description), Vec::<String>::new());
+        assert!(!description.help.is_empty() && !description.source.is_empty() && !description.extension.is_empty());
+        assert!(method.create(&description.defaults(), &Facts::default()).is_ok());
+    }
+}
