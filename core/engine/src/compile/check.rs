@@ -169,8 +169,9 @@ fn check_step<'c>(log: &mut Log, names: &Names<'_, 'c>, raw: &RawStep, listed: &
                 || format!("link a step that gives {}", type_name(port.kind)),
                 |c| format!("add `{} = \"{c}\"`, say", port.name),
             );
+            let help = if port.help.is_empty() { String::new() } else { format!(", {}", port.help) };
             log.error(&raw.name.place, format!("the step `{}` lacks its port `{}`", raw.name.name, port.name))
-                .cause(format!("{} needs {}: {}", description.method, type_name(port.kind), port.help))
+                .cause(format!("{} needs {} there{help}", description.method, type_name(port.kind)))
                 .remedy(remedy);
         }
     }

@@ -37,9 +37,8 @@ pub(crate) fn expand(
     checked: &Checked<'_>,
     order: &[usize],
     live: &[bool],
-    given: &Given,
+    counts: Vec<usize>,
 ) -> Plan {
-    let counts = counts(log, recipe, given);
     let steps = vec![Vec::new(); checked.steps.len()];
     let plan = Plan::default();
     let mut work = Expansion { recipe, checked, counts, plan, inputs: Vec::new(), steps, files: BTreeMap::new() };
@@ -55,8 +54,8 @@ pub(crate) fn expand(
     prune(work.plan)
 }
 
-/// Number of files of each input.
-fn counts(log: &mut Log, recipe: &Recipe, given: &Given) -> Vec<usize> {
+/// Number of files of each input; complains of those that do not suit.
+pub(crate) fn counts(log: &mut Log, recipe: &Recipe, given: &Given) -> Vec<usize> {
     let names: Vec<_> = recipe.inputs.iter().map(|i| i.name.name.as_str()).collect();
     for name in given.inputs.keys().filter(|n| !names.contains(&n.as_str())) {
         log.error(&recipe.place, format!("the recipe has no input `{name}`")).remedy(suggest(

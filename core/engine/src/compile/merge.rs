@@ -47,6 +47,7 @@ fn extend(log: &mut Log, base: Recipe, child: Recipe) -> Recipe {
     let mut merged = base;
     merged.name = child.name;
     merged.place = child.place;
+    merged.extends = child.extends;
     if !child.summary.is_empty() {
         merged.summary = child.summary;
     }

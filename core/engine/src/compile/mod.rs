@@ -163,8 +163,12 @@ fn compile_into(
         log.tag_since(before, &format!("in the variant `{}`, ", variant.name.name));
     }
     let expectations = expect::read(log, &recipe, &checked, catalogue);
+    let counts = expand::counts(log, &recipe, given);
+    if log.errors() > 0 {
+        return None;
+    }
     let order = order::topological(&graph);
-    let mut plan = expand::expand(log, &recipe, &checked, &order, &live, given);
+    let mut plan = expand::expand(log, &recipe, &checked, &order, &live, counts);
     if log.errors() > 0 {
         return None;
     }
@@ -196,3 +200,6 @@ fn variant(raw: &recipe::RawVariant) -> Variant {
     };
     Variant { name: raw.name.name.clone(), settings: raw.settings.iter().map(setting).collect() }
 }
+
+#[cfg(test)]
+mod tests;

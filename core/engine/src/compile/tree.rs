@@ -88,26 +88,47 @@ pub(crate) fn parse(log: &mut Log, source: SourceText) -> (usize, Option<Table>)
     let text = source.text.clone();
     let file = log.add_file(source);
     let (root, errors) = DeTable::parse_recoverable(&text);
-    let table = convert_table(log, file, root.into_inner());
+    let table = convert_table(file, root.into_inner());
     let mut readable = true;
+    // Keys under a header that stands twice would all be complained of again.
+    let mut twice = 0..0;
     for error in &errors {
         let place = Place { file, span: error.span().unwrap_or(text.len()..text.len()) };
-        if error.message() == "duplicate key" {
-            let name = log.text(&place).trim_matches(['"', '\'']).to_string();
-            let first = last_before(&table, &name, place.span.start).map(|p| log.line(&p));
-            let place = place.clone();
-            let d = log.error(&place, format!("duplicate key `{name}`"));
-            match first {
-                Some(line) => d.cause(format!("it was set on line {line} already")),
-                None => d.cause("it was set before in the same table"),
-            };
-            d.remedy("keep one of the two");
-        } else {
+        if error.message() != "duplicate key" {
             readable = false;
             log.error(&place, error.message()).cause("the text is not valid TOML");
+            continue;
         }
+        if twice.contains(&place.span.start) {
+            continue;
+        }
+        let name = log.text(&place).trim_matches(['"', '\'']).to_string();
+        let first = match header_before(&text, place.span.start) {
+            Some(line) => {
+                let rest = &text[place.span.end..];
+                twice = place.span.end..rest.find("\n[").map_or(text.len(), |n| place.span.end + n);
+                Some(line)
+            }
+            None => last_before(&table, &name, place.span.start).map(|p| log.line(&p)),
+        };
+        let d = log.error(&place, format!("duplicate key `{name}`"));
+        match first {
+            Some(line) => d.cause(format!("it was set on line {line} already")),
+            None => d.cause("it was set before in the same table"),
+        };
+        d.remedy("keep one of the two");
     }
     (file, readable.then_some(table))
+}
+
+/// Line of an earlier table header that is the same as the one at a place, if it is a header.
+fn header_before(text: &str, at: usize) -> Option<usize> {
+    let start = text[..at].rfind('\n').map_or(0, |n| n + 1);
+    let header = text[start..].lines().next()?.trim();
+    if !header.starts_with('[') {
+        return None;
+    }
+    text[..start].lines().position(|line| line.trim() == header).map(|index| index + 1)
 }
 
 fn last_before(table: &Table, name: &str, before: usize) -> Option<Place> {
@@ -124,12 +145,12 @@ fn last_before(table: &Table, name: &str, before: usize) -> Option<Place> {
     best
 }
 
-fn convert_table(log: &mut Log, file: usize, table: DeTable<'_>) -> Table {
+fn convert_table(file: usize, table: DeTable<'_>) -> Table {
     let mut entries: Table = table
         .into_iter()
         .map(|(key, value)| {
             let place = Place { file, span: key.span() };
-            let item = convert(log, file, value.span(), value.into_inner());
+            let item = convert(file, value.span(), value.into_inner());
             (Key { name: key.into_inner().into_owned(), place }, item)
         })
         .collect();
@@ -137,25 +158,23 @@ fn convert_table(log: &mut Log, file: usize, table: DeTable<'_>) -> Table {
     entries
 }
 
-fn convert(log: &mut Log, file: usize, span: Range<usize>, value: DeValue<'_>) -> Item {
+fn convert(file: usize, span: Range<usize>, value: DeValue<'_>) -> Item {
     let place = Place { file, span };
     let value = match value {
         DeValue::String(text) => Value::Text(text.into_owned()),
         DeValue::Integer(integer) => {
             let digits = integer.as_str();
-            i64::from_str_radix(digits, integer.radix()).map(Value::Integer).unwrap_or_else(|_| {
-                log.error(&place, format!("`{integer}` is too large a whole number"))
-                    .cause("it does not fit into 64 bits");
-                Value::Integer(0)
-            })
+            // What does not fit is a number out of any range, and is told so where the range is known.
+            i64::from_str_radix(digits, integer.radix())
+                .map_or_else(|_| Value::Number(digits.parse().unwrap_or(f64::NAN)), Value::Integer)
         }
         DeValue::Float(float) => Value::Number(float.as_str().replace('_', "").parse().unwrap_or(f64::NAN)),
         DeValue::Boolean(flag) => Value::Flag(flag),
         DeValue::Datetime(time) => Value::Time(time.to_string()),
         DeValue::Array(items) => {
-            Value::List(items.into_iter().map(|item| convert(log, file, item.span(), item.into_inner())).collect())
+            Value::List(items.into_iter().map(|item| convert(file, item.span(), item.into_inner())).collect())
         }
-        DeValue::Table(table) => Value::Table(convert_table(log, file, table)),
+        DeValue::Table(table) => Value::Table(convert_table(file, table)),
     };
     Item { value, place }
 }
