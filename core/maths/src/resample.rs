@@ -58,10 +58,7 @@ impl Kernel {
                 out[..4].copy_from_slice(&w);
             }
             Kernel::Lanczos4 => {
-                let mut weights = [0.0_f64; 8];
-                for (k, w) in weights.iter_mut().enumerate() {
-                    *w = lanczos4(t + 3.0 - k as f64);
-                }
+                let weights = lanczos4_weights(t);
                 let total: f64 = weights.iter().sum();
                 for (o, w) in out.iter_mut().zip(weights) {
                     *o = (w / total) as f32;
@@ -72,16 +69,28 @@ impl Kernel {
     }
 }
 
-/// `sinc(x) sinc(x / 4)` for |x| < 4, with `sinc(x) = sin(pi x) / (pi x)`.
-fn lanczos4(x: f64) -> f64 {
-    if x.abs() < 1e-9 {
-        return 1.0;
+/// `sinc(x) sinc(x / 4)` at `x = t + 3, t + 2, ..., t - 4`, before normalisation, with
+/// `sinc(x) = sin(pi x) / (pi x)`; three sines serve all eight, by the addition theorems.
+fn lanczos4_weights(t: f64) -> [f64; 8] {
+    use std::f64::consts::{FRAC_1_SQRT_2 as ROOT, PI};
+    // Positions on a sample copy it.
+    if t < 1e-8 {
+        return [0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0];
     }
-    if x.abs() >= 4.0 || x == libm::round(x) {
-        return 0.0;
+    if t > 1.0 - 1e-8 {
+        return [0.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0];
     }
-    let a = std::f64::consts::PI * x;
-    4.0 * libm::sin(a) * libm::sin(a / 4.0) / (a * a)
+    let sine = libm::sin(PI * t);
+    let (s, c) = libm::sincos(0.25 * PI * t);
+    // sin(pi (t + m) / 4) for m = 3 .. -4, and the sign of sin(pi (t + m)).
+    let quarter = [ROOT * (c - s), c, ROOT * (s + c), s, ROOT * (s - c), -c, -ROOT * (s + c), -s];
+    let mut weights = [0.0; 8];
+    for (k, (w, q)) in weights.iter_mut().zip(quarter).enumerate() {
+        let a = PI * (t + 3.0 - k as f64);
+        let sign = if k % 2 == 0 { -1.0 } else { 1.0 };
+        *w = 4.0 * sign * sine * q / (a * a);
+    }
+    weights
 }
 
 /// A source made ready for one kernel: padded by replicated edges and, for the B-spline,

@@ -137,3 +137,19 @@ fn covered_counts_positions_inside() {
     assert_eq!(covered(10, 10, 0.5, -0.5, 10, 10), (0, 9, 1, 10));
     assert_eq!(covered(10, 10, 20.0, -30.0, 5, 5), (0, 0, 5, 5));
 }
+
+// The kernel by its definition, sinc(x) sinc(x / 4), normalised.
+#[test]
+fn lanczos_weights_follow_the_definition() {
+    let sinc = |x: f64| {
+        let a = std::f64::consts::PI * x;
+        if a == 0.0 { 1.0 } else { a.sin() / a }
+    };
+    for t in [0.0, 1e-5, 0.25, 0.5, 0.83, 0.999_99] {
+        let raw: Vec<f64> = (0..8).map(|k| t + 3.0 - f64::from(k)).map(|x| sinc(x) * sinc(x / 4.0)).collect();
+        let total: f64 = raw.iter().sum();
+        for (got, expected) in Kernel::Lanczos4.weights(t).iter().zip(raw) {
+            assert!((f64::from(*got) - expected / total).abs() < 1e-6, "{t}: {got} {expected}");
+        }
+    }
+}
