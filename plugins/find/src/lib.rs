@@ -1,1 +1,8 @@
-//! Finds the target in a frame
+//! Finds the target in a frame.
+
+mod components;
+mod disc;
+mod noise;
+mod sky;
+
+stillair_api::plugin!(disc::Disc);
