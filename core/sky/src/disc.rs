@@ -94,6 +94,24 @@ impl Disc {
         }
     }
 
+    /// The central meridian of the illuminated disc, degrees, as some almanacs and Meeus give it: the geometric one
+    /// moved towards the Sun by 57.2958 sin^2(phase/2) (Meeus, Astronomical Algorithms, ch. 43).
+    #[must_use]
+    pub fn illuminated_meridian_deg(&self, system: System) -> Option<f64> {
+        let towards_sun = signed_deg(self.sub_solar.longitude_deg - self.sub_observer.longitude_deg).signum();
+        let half_phase_rad = 0.5 * self.phase_angle_deg.to_radians();
+        self.central_meridian_deg(system)
+            .map(|meridian| (meridian + towards_sun * half_phase_rad.sin().powi(2).to_degrees()).rem_euclid(360.0))
+    }
+
+    /// Longitude with the Sun overhead in a system, degrees, 0 to 360; `None` where the body has no such system.
+    #[must_use]
+    pub fn sub_solar_longitude_deg(&self, system: System) -> Option<f64> {
+        self.central_meridian_deg(system).map(|meridian_deg| {
+            (self.sub_solar.longitude_deg + meridian_deg - self.sub_observer.longitude_deg).rem_euclid(360.0)
+        })
+    }
+
     /// Widest extent on the sky, arcsec: the outer ring edge for Saturn, else the equatorial diameter.
     #[must_use]
     pub fn extent_arcsec(&self) -> f64 {
@@ -159,7 +177,7 @@ impl Sky {
             phase_angle_deg: phase_rad.to_degrees(),
             illuminated_fraction,
             defect_of_illumination_arcsec: (1.0 - illuminated_fraction) * diameter_arcsec,
-            elongation_deg: self.from_sun_deg(sight.towards),
+            elongation_deg: self.elongation_deg(sight.towards),
             sub_observer,
             sub_solar,
             central_meridian_i_deg: system(System::I),

@@ -8,7 +8,7 @@
 
 use crate::body::Body;
 use crate::error::SkyError;
-use crate::vector::{Matrix, Vector, difference, length, moved, rotated, sum};
+use crate::vector::{Matrix, Vector, difference, length, moved, rotated, scaled, sum};
 
 /// Speed of light, au per day.
 pub(crate) const LIGHT_AU_PER_DAY: f64 = 173.144_632_674_240_3;
@@ -74,12 +74,16 @@ impl EarthAndSun {
     /// The body as light from it arrives at `observer` (barycentric, au) at this instant: its barycentric
     /// position when the light left, and the light time in days.
     pub fn seen_from(&self, body: Body, observer: Vector) -> (Vector, f64) {
-        let mut light_time_days = 0.0;
-        let mut position = [0.0; 3];
-        // The error falls by v/c (1e-4) each time round: three leave less than a metre.
-        for _ in 0..3 {
-            position = self.body_at(body, self.tdb_jd - light_time_days);
+        let now = self.body_at(body, self.tdb_jd);
+        let rough_days = length(difference(now, observer)) / LIGHT_AU_PER_DAY;
+        let then = self.body_at(body, self.tdb_jd - rough_days);
+        // Both light time and place are right to v/c = 1e-4 of the light time, at most two seconds, over which the
+        // path is straight: two more rounds along the chord need no more series and leave less than a metre.
+        let velocity = scaled(difference(now, then), 1.0 / rough_days);
+        let (mut position, mut light_time_days) = (then, rough_days);
+        for _ in 0..2 {
             light_time_days = length(difference(position, observer)) / LIGHT_AU_PER_DAY;
+            position = moved(then, velocity, rough_days - light_time_days);
         }
         (position, light_time_days)
     }

@@ -4,7 +4,7 @@
 //! Begin with [`Sky`]: the sky at one instant from one place. It gives the [`Disc`] of a [`Body`] (size,
 //! phase, pole, central meridian, rings, libration), its [`Horizon`] coordinates, and the positions of the
 //! Galilean moons and Titan. [`Track`] follows a body through a night. [`Spheroid`] carries points between a
-//! globe and its picture. `outlook` puts it all together for a telescope, a camera and a span of nights.
+//! globe and its picture. [`outlook`] puts it all together for a telescope, a camera and a span of nights.
 //!
 //! Conventions: degrees at the surface, radians inside; position angles from celestial north through east;
 //! longitudes in the sense in which the central meridian grows with time (West, but East for Venus, Uranus
@@ -27,6 +27,7 @@ mod vector;
 pub mod dispersion;
 pub mod moons;
 pub mod optics;
+pub mod outlook;
 pub mod refraction;
 pub mod rings;
 pub mod rotation;

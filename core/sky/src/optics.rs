@@ -176,6 +176,12 @@ fn overlap(a: f64, b: f64, d: f64) -> f64 {
     part(a, b) + part(b, a) - 0.5 * kite.sqrt()
 }
 
+/// Data that a camera delivers, megabytes (1e6 bytes) per second.
+#[must_use]
+pub fn data_rate_mb_per_s(width_px: u32, height_px: u32, bytes_per_px: u32, frames_per_s: f64) -> f64 {
+    f64::from(width_px) * f64::from(height_px) * f64::from(bytes_per_px) * frames_per_s * 1e-6
+}
+
 /// How the pixels sample what the optics can show.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -153,7 +153,7 @@ impl Sky {
     }
 
     /// Angle between a direction and the Sun, degrees.
-    pub(crate) fn from_sun_deg(&self, towards: Vector) -> f64 {
+    pub(crate) fn elongation_deg(&self, towards: Vector) -> f64 {
         angle(towards, self.towards_sun()).to_degrees()
     }
 

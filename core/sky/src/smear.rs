@@ -5,8 +5,7 @@
 //! point at radius R by R a.
 
 use crate::error::{SkyError, within};
-use crate::rotation::{System, period_s};
-use crate::{Body, observed};
+use crate::observed;
 
 /// Speed of detail at the disc's centre, arcsec per second.
 #[must_use]
@@ -30,16 +29,6 @@ pub fn longest_clip_s(equatorial_diameter_arcsec: f64, period_s: f64, allowed_ar
     positive("period_s", period_s)?;
     positive("allowed_arcsec", allowed_arcsec)?;
     Ok(allowed_arcsec / centre_speed_arcsec_per_s(equatorial_diameter_arcsec, period_s))
-}
-
-/// The fastest rotation seen on a body, as its period in seconds: Jupiter's System I, Saturn's System I,
-/// else the body's own.
-#[must_use]
-pub fn fastest_period_s(body: Body) -> f64 {
-    match body {
-        Body::Jupiter | Body::Saturn => period_s(body, Some(System::I)),
-        _ => period_s(body, None),
-    }
 }
 
 /// Longest clip, s, before the turning field of an alt-azimuth mount moves a point at `radius_arcsec` from

@@ -266,8 +266,8 @@ impl Spheroid {
         let half_linear = y * sin_b * cos_b * (flat - 1.0);
         let constant = x * x + y * y * (cos_b * cos_b * flat + sin_b * sin_b) - 1.0;
         let under_root = half_linear * half_linear - square * constant;
-        // Written so that NaN is off the disc.
-        if !(under_root >= 0.0) {
+        // A place that is not a number is off the disc.
+        if under_root.is_nan() || under_root < 0.0 {
             return None;
         }
         let z = (under_root.sqrt() - half_linear) / square;

@@ -79,8 +79,24 @@ impl Track {
     ///
     /// # Errors
     /// Outside 1950 to 2050; an end before the start or more than [`LONGEST_TRACK_DAYS`] after it; an
-    /// impossible site.
+    /// impossible site or air.
     pub fn new(target: Target, site: Site, air: Air, start: Timestamp, end: Timestamp) -> Result<Self, SkyError> {
+        let mut tracks = Self::many(&[target], site, air, start, end)?;
+        // One target, one track.
+        Ok(tracks.remove(0))
+    }
+
+    /// Follows several targets, in the order given; cheaper than one by one.
+    ///
+    /// # Errors
+    /// As [`Track::new`].
+    pub fn many(
+        targets: &[Target],
+        site: Site,
+        air: Air,
+        start: Timestamp,
+        end: Timestamp,
+    ) -> Result<Vec<Self>, SkyError> {
         let span_s = seconds_between(start, end);
         if span_s < 0.0 || span_s > f64::from(LONGEST_TRACK_DAYS) * 86_400.0 {
             return Err(SkyError::BadSpan { start, end, most_days: LONGEST_TRACK_DAYS });
@@ -88,23 +104,35 @@ impl Track {
         let air = air.checked()?;
         let observer = Observer::Site(site);
         let first = Sky::at(start, observer)?;
-        let radius_deg = match target {
-            Target::Sun => SUN_RADIUS_DEG,
-            Target::Body(Body::Moon) => first.disc(Body::Moon).equatorial_diameter_arcsec / 2.0 / 3600.0,
-            Target::Body(_) => 0.0,
-        };
+        let mut tracks: Vec<Self> = targets
+            .iter()
+            .map(|&target| Self {
+                site,
+                air,
+                target,
+                start,
+                end,
+                nodes: Vec::new(),
+                sidereal_time_deg: first.sidereal_time_deg(),
+                radius_deg: match target {
+                    Target::Sun => SUN_RADIUS_DEG,
+                    Target::Body(Body::Moon) => first.disc(Body::Moon).equatorial_diameter_arcsec / 2.0 / 3600.0,
+                    Target::Body(_) => 0.0,
+                },
+            })
+            .collect();
         let last_node = (span_s / NODE_S).ceil() as i64 + 2;
-        let nodes = (-1..=last_node)
-            .map(|hour| {
-                let sky = Sky::at(later(start, hour as f64 * NODE_S), observer)?;
-                let place = match target {
+        for hour in -1..=last_node {
+            let sky = Sky::at(later(start, hour as f64 * NODE_S), observer)?;
+            for track in &mut tracks {
+                let place = match track.target {
                     Target::Sun => sky.sun(),
                     Target::Body(body) => sky.place(body),
                 };
-                Ok(direction(place.ra_of_date_deg.to_radians(), place.dec_of_date_deg.to_radians()))
-            })
-            .collect::<Result<Vec<_>, SkyError>>()?;
-        Ok(Self { site, air, target, start, end, nodes, sidereal_time_deg: first.sidereal_time_deg(), radius_deg })
+                track.nodes.push(direction(place.ra_of_date_deg.to_radians(), place.dec_of_date_deg.to_radians()));
+            }
+        }
+        Ok(tracks)
     }
 
     /// What it follows.

@@ -136,7 +136,7 @@ fn seeing_and_fried_parameter() {
     assert_eq!(freeze(3.0, tau0_s).verdict, FreezeVerdict::Frozen);
     assert_eq!(freeze(8.0, tau0_s).verdict, FreezeVerdict::Partly);
     assert_eq!(freeze(20.0, tau0_s).verdict, FreezeVerdict::Blurred);
-    near("1 rad", freeze(3.14, tau0_s).phase_change_rad, 1.0, 1e-9);
+    near("1 rad", freeze(7.85, coherence_time_s(0.25, 10.0)).phase_change_rad, 1.0, 1e-9);
 }
 
 #[test]

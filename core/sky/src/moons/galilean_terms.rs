@@ -1,8 +1,8 @@
 //! Lainey's theory L1.2 of the Galilean satellites, shortened: the terms.
 //!
 //! Lainey, Duriez and Vienne 2006, "Synthetic representation of the Galilean satellites' orbital motions from
-//! L1 ephemerides", Astron. Astrophys. 456, 783, in the shortened series of the MIT-licensed library Astronomy
-//! Engine 2.1.19 (Don Cross; terms above about 5e-5). Each term is amplitude, phase (rad), rate (rad per day of
+//! L1 ephemerides", Astron. Astrophys. 456, 783, in the shortened series of the library Astronomy Engine
+//! 2.1.19 (MIT licence, copyright 2019-2024 Don Cross; terms above about 5e-5). Each term is amplitude, phase (rad), rate (rad per day of
 //! TT from 1950-01-01T00:00). Amplitudes of the semi-major axis in au, of the others in radians or pure numbers.
 
 /// Amplitude, phase, rad, and rate, rad per day.
