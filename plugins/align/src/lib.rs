@@ -1,1 +1,12 @@
 //! Measures where each frame belongs
+
+mod centroid;
+mod correlate;
+mod dispersion;
+mod plane;
+mod rounds;
+mod running;
+mod sampling;
+mod turning;
+
+stillair_api::plugin!(centroid::Centroid, correlate::Correlate, dispersion::Dispersion);

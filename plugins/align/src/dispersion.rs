@@ -1,0 +1,259 @@
+//! How far the air spreads the colours: the shift of red and blue against green, the same in every frame.
+//!
+//! The frames' colour planes are added at their whole-pixel places; the three mean pictures are then registered on
+//! green by the half-whitened correlation of [`stillair_maths::registration::newton_shift`]. Belts and spots differ
+//! from colour to colour, the limb does not, so the estimate rests on frequencies where the limb outweighs them.
+//!
+//! Sources: differential refraction, Filippenko 1982, PASP 94, 715; registration of colour planes on each other:
+//! common practice.
+
+use std::sync::{Arc, Mutex};
+
+use stillair_api::{
+    Bound, ClipInfo, Context, Description, Entry, Facts, Fault, Finish, FrameInput, Item, Layout, Memory, Method,
+    Motion, Node, Outcome, Parameter, Parameters, PortType, Reduce, ReduceRun, Scratch, Shape, StreamShape, Value,
+};
+use stillair_maths::registration::{NewtonScratch, newton_shift, whitening};
+
+use crate::plane::{TransformScratch, Transformer, border_level};
+use crate::rounds::Band;
+use crate::sampling::{self, DEFAULT_SAMPLING, pixels_per_resolution};
+
+/// A spread beyond this many px is not believed.
+const LARGEST_PX: f64 = 12.0;
+
+/// Whitening exponent.
+const WHITENING: f64 = 0.5;
+
+/// Lowest frequency as a share of the cut-off.
+const LOW: f64 = 0.07;
+
+/// Most Newton steps.
+const STEPS: usize = 30;
+
+/// The method `align.dispersion`.
+pub struct Dispersion;
+
+impl Method for Dispersion {
+    fn describe(&self) -> Description {
+        let mut description = Description::new(
+            "align.dispersion",
+            Shape::Reduce,
+            "Measures how far red and blue lie from green, to be undone within the one resampling",
+        )
+        .help(
+            "The air refracts blue more than red, so that the colours of one frame lie apart along the vertical, the more \
+             the lower the target stands. Adds the colour planes of all frames by their places and registers the mean red \
+             and blue on the mean green. Link its motion beside that of align.correlate to the stack: each colour is \
+             then moved in the same resampling. Frames without colours give no shift. Colour differences across the \
+             disc (a terminator, a polar hood) can pull the result by a few hundredths of a pixel.",
+        )
+        .source(
+            "differential refraction: Filippenko 1982, PASP 94, 715; registration of colour planes on each other: common \
+             practice",
+        )
+        .contract("align")
+        .input("frames", PortType::Frames, "the frames with their colours filled in")
+        .input("table", PortType::Table, "the weights (column weight)")
+        .input("motion", PortType::Motion, "where the frames belong")
+        .output("motion", PortType::Motion, "a shift for each colour")
+        .parameter(Parameter::number(
+            "high",
+            "cutoff",
+            0.1,
+            1.0,
+            0.58,
+            "highest frequency used, as a share of the telescope's cut-off",
+        ));
+        if let Some(port) = description.inputs.last_mut() {
+            port.many = true;
+        }
+        for fact in sampling::FACTS {
+            description = description.fact(fact);
+        }
+        description
+    }
+
+    fn create(&self, parameters: &Parameters, facts: &Facts) -> Outcome<Node> {
+        let sampling = pixels_per_resolution(facts, true).unwrap_or(DEFAULT_SAMPLING).clamp(0.5, 20.0);
+        Ok(Node::Reduce(Box::new(DispersionNode { high: parameters.number("high")?, sampling })))
+    }
+}
+
+/// Adds the part of `source` (`width` x `height`) that falls on a sum of the same size when it is moved by whole
+/// pixels: sum position (x, y) takes source position (x + dx, y + dy); the edge is replicated.
+pub fn add_moved(source: &[f32], width: usize, height: usize, dx: isize, dy: isize, weight: f32, sum: &mut [f32]) {
+    let (w, h) = (width as isize, height as isize);
+    for (y, row) in sum.chunks_exact_mut(width).enumerate() {
+        let from = (y as isize + dy).clamp(0, h - 1) as usize * width;
+        let line = &source[from..from + width];
+        let first = (-dx).clamp(0, w) as usize;
+        let last = (w - dx).clamp(first as isize, w) as usize;
+        for to in &mut row[..first] {
+            *to += weight * line[0];
+        }
+        let start = (first as isize + dx).clamp(0, w) as usize;
+        for (to, value) in row[first..last].iter_mut().zip(&line[start..]) {
+            *to += weight * value;
+        }
+        for to in &mut row[last..] {
+            *to += weight * line[width - 1];
+        }
+    }
+}
+
+/// Shifts (x, y) of the three planes of a mean picture against green, and the correlations of red and blue with it.
+pub fn colour_shifts(
+    planes: &[Vec<f32>; 3],
+    width: usize,
+    height: usize,
+    low: f64,
+    high: f64,
+) -> ([[f64; 2]; 3], [f64; 3]) {
+    let transformer = Transformer::new(width, height);
+    let band = Band::new(&transformer.plan, low, high);
+    let mut scratch = TransformScratch::default();
+    let mut ring = Vec::new();
+    let mut spectrum = |plane: &[f32]| {
+        let level = border_level(plane, width, height, &mut ring);
+        transformer.transform(plane, level, &mut scratch);
+        band.set.gather(&scratch.spectrum)
+    };
+    let green = spectrum(&planes[1]);
+    let weights = whitening(&band.set, &green, WHITENING);
+    let mut newton = NewtonScratch::default();
+    let (mut shifts, mut correlations) = ([[0.0; 2]; 3], [1.0; 3]);
+    for colour in [0, 2] {
+        let other = spectrum(&planes[colour]);
+        let fit = newton_shift(&band.set, &other, &green, &weights, (0.0, 0.0), STEPS, &mut newton);
+        if fit.correlation > 0.0 && libm::hypot(fit.dx, fit.dy) < LARGEST_PX {
+            shifts[colour] = [fit.dx, fit.dy];
+            correlations[colour] = fit.correlation;
+        } else {
+            correlations[colour] = 0.0;
+        }
+    }
+    (shifts, correlations)
+}
+
+struct DispersionNode {
+    high: f64,
+    sampling: f64,
+}
+
+impl Reduce for DispersionNode {
+    fn start(&self, context: &dyn Context, _bound: &Bound, info: &ClipInfo) -> Outcome<Box<dyn ReduceRun>> {
+        if matches!(info.layout, Layout::Mosaic(_)) {
+            return Err(Fault::request("the frames still carry their colour mosaic")
+                .remedy("link the frames of a demosaic step to `frames`, such as demosaic.bilinear"));
+        }
+        if info.layout == Layout::Mono {
+            context.record(Entry::text("dispersion", "none: frames without colours"));
+        }
+        let samples = info.width * info.height;
+        Ok(Box::new(DispersionRun {
+            low: LOW / self.sampling,
+            high: (self.high / self.sampling).min(0.45),
+            colours: info.layout == Layout::Rgb,
+            width: info.width,
+            height: info.height,
+            sums: std::array::from_fn(|_| if info.layout == Layout::Rgb { vec![0.0; samples] } else { Vec::new() }),
+            weight: 0.0,
+            pool: Mutex::new(Vec::new()),
+        }))
+    }
+
+    fn memory(&self, stream: StreamShape) -> Memory {
+        let pixels = (stream.width * stream.height) as u64;
+        Memory { worker: 0, item: stream.frame_bytes() + 64, state: pixels * 4 * 3 + pixels * 64 }
+    }
+}
+
+/// A frame on its way to the sums.
+#[derive(Default)]
+struct Planes {
+    data: Vec<f32>,
+    dx: isize,
+    dy: isize,
+    weight: f32,
+}
+
+struct DispersionRun {
+    low: f64,
+    high: f64,
+    colours: bool,
+    width: usize,
+    height: usize,
+    sums: [Vec<f32>; 3],
+    weight: f64,
+    pool: Mutex<Vec<Planes>>,
+}
+
+impl ReduceRun for DispersionRun {
+    fn prepare(&self, _scratch: &mut Scratch, input: &FrameInput<'_>) -> Outcome<Item> {
+        let mut item = self.pool.lock().ok().and_then(|mut free| free.pop()).unwrap_or_default();
+        item.weight = 0.0;
+        if !self.colours {
+            return Ok(Box::new(item));
+        }
+        let frame = input.frame;
+        if frame.width() != self.width || frame.height() != self.height || frame.layout != Layout::Rgb {
+            return Err(Fault::data(format!(
+                "frame {} is not {} x {} px in colour",
+                frame.index, self.width, self.height
+            ))
+            .remedy("use frames of one size: crop.follow and crop.fixed give such"));
+        }
+        let place = input.placement()?.global;
+        if place.is_known() {
+            let whole = |at: f64, origin: usize, n: usize| {
+                libm::round(at - origin as f64 - (n as f64 - 1.0) * 0.5).clamp(-1e6, 1e6) as isize
+            };
+            item.dx = whole(place.x_px, frame.region.x, self.width);
+            item.dy = whole(place.y_px, frame.region.y, self.height);
+            item.weight = input.row()?.weight() as f32;
+            item.data.clear();
+            item.data.extend_from_slice(&frame.data);
+        }
+        Ok(Box::new(item))
+    }
+
+    fn add(&mut self, _context: &dyn Context, items: Vec<(usize, Item)>) -> Outcome<()> {
+        for (_, item) in items {
+            let item = item.downcast::<Planes>().map_err(|_| Fault::internal("the item is of another type"))?;
+            if item.weight > 0.0 {
+                self.weight += f64::from(item.weight);
+                let area = self.width * self.height;
+                for (sum, plane) in self.sums.iter_mut().zip(item.data.chunks_exact(area)) {
+                    add_moved(plane, self.width, self.height, item.dx, item.dy, item.weight, sum);
+                }
+            }
+            if let Ok(mut free) = self.pool.lock() {
+                free.push(*item);
+            }
+        }
+        Ok(())
+    }
+
+    fn finish(&mut self, context: &dyn Context) -> Outcome<Finish> {
+        let mut channel_px = [[0.0; 2]; 3];
+        if self.colours {
+            if self.weight <= 0.0 {
+                return Err(Fault::data("no frame is left to measure the colours on")
+                    .remedy("look into the table of frames for the reasons of rejection"));
+            }
+            let (shifts, correlations) = colour_shifts(&self.sums, self.width, self.height, self.low, self.high);
+            channel_px = shifts;
+            for (colour, name) in [(0, "red"), (2, "blue")] {
+                let [x, y] = shifts[colour];
+                context.record(Entry::number(&format!("{name}-x"), x, "px", "shift against green, to the right"));
+                context.record(Entry::number(&format!("{name}-y"), y, "px", "shift against green, down"));
+                if correlations[colour] <= 0.0 {
+                    context.warn(&format!("{name} could not be registered on green and stays where it is"));
+                }
+            }
+        }
+        let motion = Motion { channel_px: Some(channel_px), ..Motion::default() };
+        Ok(Finish::Done(vec![Value::Motion(Arc::new(motion))]))
+    }
+}
