@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use stillair_api::{Parameters, Port, PortType, Shape};
 
 use super::parameters;
-use super::recipe::{Entry, RawStep, Recipe};
+use super::recipe::{Entry, INPUT_KEYS, RawInput, RawStep, Recipe};
 use super::tree::{Item, Key, Value};
 use crate::catalogue::{Catalogue, Listed};
 use crate::diagnostic::{Log, Place, suggest};
@@ -52,6 +52,8 @@ pub(crate) struct Checked<'c> {
     pub results: Vec<Outcome<'c>>,
     /// The method that reads inputs.
     pub reader: Option<&'c Listed>,
+    /// For each input, the reader's parameters and the names of those that were set.
+    pub reading: Vec<(Parameters, Vec<String>)>,
 }
 
 /// The method that reads every input.
@@ -105,7 +107,35 @@ pub(crate) fn check<'c>(log: &mut Log, recipe: &Recipe, catalogue: &'c Catalogue
     for (key, item) in &recipe.results {
         results.extend(check_result(log, &names, key, item, catalogue));
     }
-    Checked { steps, results, reader }
+    let reading = match reader {
+        Some(reader) => recipe.inputs.iter().map(|input| read_input(log, input, reader)).collect(),
+        None => Vec::new(),
+    };
+    Checked { steps, results, reader, reading }
+}
+
+/// The reader's parameters for an input.
+fn read_input(log: &mut Log, input: &RawInput, reader: &Listed) -> (Parameters, Vec<String>) {
+    let description = &reader.description;
+    let mut parameters = description.defaults();
+    let mut given = Vec::new();
+    for (key, item) in &input.reading {
+        let Some(spec) = description.parameters.iter().find(|p| p.name == key.name) else {
+            let known = INPUT_KEYS.into_iter().chain(description.parameters.iter().map(|p| p.name.as_str()));
+            let known: Vec<_> = known.collect();
+            log.error(&key.place, format!("unknown key `{}` of an input", key.name)).remedy(suggest(
+                &key.name,
+                known.iter().copied(),
+                "key",
+            ));
+            continue;
+        };
+        if let Some(value) = parameters::read(log, spec, description.shape, key, item) {
+            parameters.0.insert(key.name.clone(), value);
+            given.push(key.name.clone());
+        }
+    }
+    (parameters, given)
 }
 
 fn method_of<'c>(log: &mut Log, step: &RawStep, catalogue: &'c Catalogue) -> Option<&'c Listed> {

@@ -96,8 +96,8 @@ impl Expansion<'_, '_> {
                 self.plan.nodes.push(PlanNode {
                     step,
                     description: reader.description.clone(),
-                    parameters: reader.description.defaults(),
-                    given: Vec::new(),
+                    parameters: self.checked.reading[index].0.clone(),
+                    given: self.checked.reading[index].1.clone(),
                     inputs: Vec::new(),
                     file: Some((name.clone(), file)),
                 });

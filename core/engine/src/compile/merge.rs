@@ -154,10 +154,17 @@ fn put_at(item: &mut Item, place: &Place) {
 pub(crate) fn apply(log: &mut Log, recipe: &mut Recipe, settings: Vec<(Key, Key, Item)>) {
     let (first, rest): (Vec<_>, Vec<_>) = settings.into_iter().partition(|(_, key, _)| key.name == "use");
     for (step, key, item) in first.into_iter().chain(rest) {
-        match recipe.steps.iter_mut().find(|s| s.name.name == step.name) {
-            Some(raw) => raw.set(key, item),
-            None => {
-                let names: Vec<_> = recipe.steps.iter().map(|s| s.name.name.as_str()).collect();
+        let raw = recipe.steps.iter_mut().find(|s| s.name.name == step.name);
+        let input = recipe.inputs.iter_mut().find(|i| i.name.name == step.name);
+        match (raw, input) {
+            (Some(raw), _) => raw.set(key, item),
+            (None, Some(input)) => {
+                input.reading.retain(|(old, _)| old.name != key.name);
+                input.reading.push((key, item));
+            }
+            (None, None) => {
+                let steps = recipe.steps.iter().map(|s| s.name.name.as_str());
+                let names: Vec<_> = steps.chain(recipe.inputs.iter().map(|i| i.name.name.as_str())).collect();
                 log.error(&step.place, format!("there is no step `{}`", step.name)).remedy(suggest(
                     &step.name,
                     names.iter().copied(),

@@ -51,7 +51,8 @@ pub(crate) struct RawInput {
     pub help: String,
     pub many: bool,
     pub optional: bool,
-    pub item: Item,
+    /// Parameters of the method that reads the file.
+    pub reading: Vec<(Key, Item)>,
 }
 
 /// Alternative settings.
@@ -80,6 +81,9 @@ pub(crate) struct Recipe {
 
 const TOP: [&str; 10] =
     ["schema", "name", "summary", "extends", "without", "inputs", "step", "results", "variant", "expect"];
+
+/// Keys of an input beside its reader's parameters.
+pub(crate) const INPUT_KEYS: [&str; 4] = ["type", "help", "many", "optional"];
 
 /// Reads the outline of a recipe.
 pub(crate) fn outline(log: &mut Log, file: usize, table: &Table) -> Recipe {
@@ -149,14 +153,13 @@ pub(crate) fn outline(log: &mut Log, file: usize, table: &Table) -> Recipe {
 }
 
 fn input(log: &mut Log, name: &Key, item: &Item) -> Option<RawInput> {
-    const KEYS: [&str; 4] = ["type", "help", "many", "optional"];
     plain_name(log, &name.place, "input", &name.name);
     let Some(table) = item.table() else {
         wrong_kind(log, name, item, "a table").remedy(format!("write `{} = {{ type = \"frames\" }}`", name.name));
         return None;
     };
     let mut input =
-        RawInput { name: name.clone(), help: String::new(), many: false, optional: false, item: item.clone() };
+        RawInput { name: name.clone(), help: String::new(), many: false, optional: false, reading: Vec::new() };
     if get(table, "type").is_none() {
         log.error(&name.place, format!("the input `{}` has no type", name.name)).remedy("add `type = \"frames\"`");
     }
@@ -172,9 +175,7 @@ fn input(log: &mut Log, name: &Key, item: &Item) -> Option<RawInput> {
             "help" => input.help = text(log, key, item).unwrap_or_default(),
             "many" => input.many = flag(log, key, item),
             "optional" => input.optional = flag(log, key, item),
-            other => {
-                log.error(&key.place, format!("unknown key `{other}` of an input")).remedy(suggest(other, KEYS, "key"));
-            }
+            _ => input.reading.push((key.clone(), item.clone())),
         }
     }
     Some(input)

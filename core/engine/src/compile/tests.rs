@@ -36,7 +36,7 @@ fn map(name: &str) -> Description {
 
 fn catalogue() -> Catalogue {
     let descriptions = vec![
-        source("decode.auto"),
+        source("decode.auto").parameter(Parameter::choice("byte_order", &["auto", "little", "big"], "auto", "")),
         source("simulate.planet").parameter(Parameter::integer("frames", "", 1, 100_000, 1000, "")),
         map("demosaic.bilinear"),
         map("crop.follow").input("table", Table, "where the target is").whole(),
@@ -382,6 +382,19 @@ fn settings_change_parameters_and_methods() {
     let found = set(&["sharp.strength=7"]).unwrap_err();
     let first = found.list[0].clone();
     assert_eq!((first.file.as_str(), first.column, &first.text[first.span.clone()]), ("--set", 16, "7"));
+}
+
+#[test]
+fn an_input_takes_its_readers_parameters() {
+    let text = FIRST_LIGHT.replace("help =", "byte_order = \"big\", help =");
+    let order = |plan: &Plan| plan.nodes[0].parameters.0["byte_order"].clone();
+    assert_eq!(order(&plan(&text)), ParameterValue::Text("big".into()));
+    let set = compile_with(&text, &[("clip", 1)], &["clip.byte_order=little"], &Shelf(vec![])).unwrap();
+    assert_eq!(order(&set), ParameterValue::Text("little".into()));
+    let again = compile_with(&set.recipe, &[("clip", 1)], &[], &Shelf(vec![])).unwrap();
+    assert_eq!(order(&again), ParameterValue::Text("little".into()));
+    let found = error(&FIRST_LIGHT.replace("help =", "byte_ordr = \"big\", help ="));
+    assert!(found.contains("unknown key `byte_ordr` of an input; did you mean `byte_order`?"), "{found}");
 }
 
 #[test]

@@ -14,7 +14,14 @@ pub(crate) fn write(recipe: &Recipe, name: &str) -> String {
     if !recipe.inputs.is_empty() {
         out.push_str("\n[inputs]\n");
         for input in &recipe.inputs {
-            line(&mut out, &write_key(&input.name.name), &write_value(&input.item));
+            let mut keys = vec!["type = \"frames\"".to_string()];
+            if !input.help.is_empty() {
+                keys.push(format!("help = {}", quoted(&input.help)));
+            }
+            let flags = [("many", input.many), ("optional", input.optional)];
+            keys.extend(flags.iter().filter(|(_, on)| *on).map(|(name, _)| format!("{name} = true")));
+            keys.extend(input.reading.iter().map(|(k, v)| format!("{} = {}", write_key(&k.name), write_value(v))));
+            line(&mut out, &write_key(&input.name.name), &format!("{{ {} }}", keys.join(", ")));
         }
     }
     for step in &recipe.steps {
