@@ -1,7 +1,8 @@
 //! The path of a body over a site through a span of time: altitudes at any instant, and when it rises,
 //! crosses the meridian and sets.
 //!
-//! Apparent topocentric places are computed every hour and joined by cubic (four-point Lagrange)
+//! Apparent topocentric places are computed every three hours (the Moon's every hour) and joined by cubic
+//! (four-point Lagrange)
 //! interpolation of the direction, which keeps the Moon within 1 arcsec; altitudes then cost next to nothing.
 //! Crossings are bracketed on a ten-minute grid and bisected to a second. Rising and setting are of the
 //! centre of a planet (34 arcmin of refraction), and of the upper limb of Sun and Moon, over a flat horizon
@@ -22,7 +23,9 @@ use crate::vector::{Vector, direction, longitude_latitude_deg, scaled, signed_de
 const HORIZON_REFRACTION_DEG: f64 = 34.0 / 60.0;
 /// Half the Sun's diameter, degrees (16 arcmin, the almanacs' convention).
 const SUN_RADIUS_DEG: f64 = 16.0 / 60.0;
-const NODE_S: f64 = 3600.0;
+/// Hours between the places computed.
+const MOON_NODE_HOURS: i64 = 1;
+const OTHER_NODE_HOURS: i64 = 3;
 const GRID_S: f64 = 600.0;
 /// Longest span of a track, days.
 pub const LONGEST_TRACK_DAYS: u32 = 400;
@@ -67,7 +70,7 @@ pub struct Track {
     target: Target,
     start: Timestamp,
     end: Timestamp,
-    /// Apparent directions of date, hourly, from one hour before the start to two after the end.
+    /// Apparent directions of date, from one node before the start to two or more after the end.
     nodes: Vec<Vector>,
     /// Apparent sidereal time at the start, degrees.
     sidereal_time_deg: f64,
@@ -121,10 +124,14 @@ impl Track {
                 },
             })
             .collect();
-        let last_node = (span_s / NODE_S).ceil() as i64 + 2;
-        for hour in -1..=last_node {
-            let sky = Sky::at(later(start, hour as f64 * NODE_S), observer)?;
-            for track in &mut tracks {
+        // One node before the start and two after the end.
+        let last_hour = (span_s / 3600.0).ceil() as i64 + 2 * OTHER_NODE_HOURS;
+        for hour in -OTHER_NODE_HOURS..=last_hour {
+            if !tracks.iter().any(|track| track.wants(hour)) {
+                continue;
+            }
+            let sky = Sky::at(later(start, hour as f64 * 3600.0), observer)?;
+            for track in tracks.iter_mut().filter(|track| track.wants(hour)) {
                 let place = match track.target {
                     Target::Sun => sky.sun(),
                     Target::Body(body) => sky.place(body),
@@ -192,14 +199,26 @@ impl Track {
         events
     }
 
+    fn node_hours(&self) -> i64 {
+        match self.target {
+            Target::Body(Body::Moon) => MOON_NODE_HOURS,
+            _ => OTHER_NODE_HOURS,
+        }
+    }
+
+    /// Whether an hour from the start is one of this track's nodes.
+    fn wants(&self, hour: i64) -> bool {
+        hour >= -self.node_hours() && hour % self.node_hours() == 0
+    }
+
     fn seconds_in(&self, utc: Timestamp) -> f64 {
         seconds_between(self.start, utc).clamp(0.0, seconds_between(self.start, self.end))
     }
 
     fn direction_after(&self, seconds: f64) -> Vector {
-        let hours = seconds / NODE_S;
-        let whole = hours.floor();
-        let t = hours - whole;
+        let nodes = seconds / (3600.0 * self.node_hours() as f64);
+        let whole = nodes.floor();
+        let t = nodes - whole;
         let first = whole as usize;
         let weights = [
             -t * (t - 1.0) * (t - 2.0) / 6.0,

@@ -273,10 +273,11 @@ fn extremes_of_the_discs() {
             }
         }
         let step = step_days as f64;
-        let refine = |(&body, (nearest, farthest)): (&Body, &((f64, f64), (f64, f64)))| {
-            (refined(body, nearest.1, step, 1.0), refined(body, farthest.1, step, -1.0))
+        let refine = |(&body, extreme)| {
+            let ((_, nearest), (_, farthest)): ((f64, f64), (f64, f64)) = extreme;
+            (refined(body, nearest, step, 1.0), refined(body, farthest, step, -1.0))
         };
-        bodies.iter().zip(&extremes).map(refine).collect::<Vec<_>>()
+        bodies.iter().zip(extremes).map(refine).collect::<Vec<_>>()
     };
     let planets = &Body::ALL[..7];
     let mut extremes = sample(planets, "1990-01-01T00:00:00Z", "2040-01-01T00:00:00Z", 16);

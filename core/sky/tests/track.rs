@@ -50,7 +50,7 @@ fn twilight() {
     }
 }
 
-/// Interpolating the hourly places costs less than an arcsec, even for the Moon.
+/// Interpolating places costs less than an arcsec, even for the Moon.
 #[test]
 fn a_track_is_the_sky() {
     let site = Site::new(51.4769, -0.0005, 46.0).unwrap();
