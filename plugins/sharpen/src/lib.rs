@@ -1,1 +1,7 @@
-//! Sharpens stacks without inventing detail
+//! Sharpens stacks without inventing detail.
+
+mod deblur;
+mod report;
+mod wiener;
+
+stillair_api::plugin!(wiener::Wiener);

@@ -1,0 +1,556 @@
+//! Fits a blurred spheroid to a stack: geometry, limb darkening and the stack's transfer at once.
+//!
+//! The model of a channel is `I (O * M) + b`: O a limb-darkened ellipse ([`super::object`]), M core
+//! and halo ([`super::transfer`]) times telescope, pixel and mosaic. Ellipse and seeing are common
+//! to all colours; limb darkening, centre, I and b are each channel's own. Least squares over
+//! pixels by Levenberg-Marquardt; a pixel's weight falls with its brightness, since markings
+//! scatter in proportion, and inside 0.7 radii by five. Weak priors hold what the picture leaves
+//! open: the exponent of limb darkening, the halo's excess, the motion.
+
+use stillair_api::Context;
+use stillair_maths::fft::{Complex32, Fft2Scratch};
+use stillair_maths::fit;
+
+use super::canvas::Canvas;
+use super::object::DiscTable;
+use super::transfer::Seeing;
+
+/// Steps of the table of core and halo over `nu`.
+const TABLE: usize = 512;
+/// Parameters common to all channels: radius, two of the ellipse, three of the seeing.
+const COMMON: usize = 6;
+/// Parameters of one channel: exponent, centre.
+const OWN: usize = 3;
+/// Difference steps, common then own.
+const STEP: [f64; COMMON + OWN] = [0.02, 0.002, 0.002, 0.02, 0.02, 0.005, 0.02, 0.02, 0.02];
+/// Bounds of the parameters other than radius and centre.
+const LOW: [f64; COMMON + OWN] = [0.0, -0.35, -0.35, 0.03, -1.2, 0.0, 0.0, 0.0, 0.0];
+const HIGH: [f64; COMMON + OWN] = [0.0, 0.35, 0.35, 4.0, 1.2, 1.0, 1.8, 0.0, 0.0];
+/// Priors (value, inverse spread); spread 0 = none.
+const PRIOR: [(f64, f64); COMMON + OWN] =
+    [(0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 10.0), (0.06, 25.0), (0.65, 6.7), (0.0, 0.0), (0.0, 0.0)];
+
+/// An ellipse: semi-axes enter as `Sigma = R^2 (1 + e1, e2; e2, 1 - e1)`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ellipse {
+    /// R, px.
+    pub radius_px: f64,
+    /// e1.
+    pub along: f64,
+    /// e2.
+    pub across: f64,
+}
+
+impl Ellipse {
+    /// Elliptical radius (1 at the limb) of a point relative to the centre.
+    pub fn radius(&self, dx: f64, dy: f64) -> f64 {
+        let det = (1.0 - self.along * self.along - self.across * self.across).max(1e-6);
+        let q = (dx * dx * (1.0 - self.along) - 2.0 * dx * dy * self.across + dy * dy * (1.0 + self.along)) / det;
+        q.max(0.0).sqrt() / self.radius_px
+    }
+
+    /// Larger and smaller semi-axis, px, and the clockwise angle of the smaller from up, radians.
+    pub fn axes(&self) -> (f64, f64, f64) {
+        let e = libm::hypot(self.along, self.across);
+        let major = 0.5 * libm::atan2(self.across, self.along);
+        (self.radius_px * (1.0 + e).sqrt(), self.radius_px * (1.0 - e).max(0.0).sqrt(), major)
+    }
+}
+
+/// What one channel brings to the fit.
+#[derive(Debug)]
+pub struct Channel<'a> {
+    /// The stack, window-sized.
+    pub picture: &'a [f32],
+    /// Wavelength, nm.
+    pub wavelength_nm: f64,
+    /// Cut-off, cycles per px.
+    pub cutoff: f64,
+    /// Telescope, pixel and mosaic for every coefficient of the canvas.
+    pub fixed: &'a [f32],
+}
+
+/// A channel's part of the result.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChannelFit {
+    /// Exponent of limb darkening.
+    pub exponent: f64,
+    /// Centre in window px.
+    pub centre_px: (f64, f64),
+    /// Brightness at the disc's centre.
+    pub brightness: f64,
+    /// Sky.
+    pub sky: f64,
+    /// Weighted rms of what the model leaves within 0.7 to 1.3 radii, over the brightness.
+    pub misfit: f64,
+}
+
+/// The fit's result.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LimbFit {
+    /// The limb.
+    pub ellipse: Ellipse,
+    /// The air.
+    pub seeing: Seeing,
+    /// Per channel.
+    pub channels: Vec<ChannelFit>,
+    /// Steps taken.
+    pub rounds: usize,
+}
+
+/// Where to begin: centre, ellipse, from a picture's bright part.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Start {
+    /// Centre in window px.
+    pub centre_px: (f64, f64),
+    /// The ellipse.
+    pub ellipse: Ellipse,
+}
+
+/// Moments of the pixels above 40 % of the bright end; `None` where they are fewer than 50, touch
+/// most of a border, or do not fill their own ellipse (rings, terrain, a crescent).
+pub fn start(picture: &[f32], width: usize, height: usize) -> Option<Start> {
+    let mut scratch = Vec::new();
+    let top = stillair_maths::robust::percentile_f32(picture, 98.0, &mut scratch);
+    let low = stillair_maths::robust::percentile_f32(picture, 5.0, &mut scratch);
+    let level = low + 0.4 * (top - low);
+    let (mut n, mut sx, mut sy) = (0.0_f64, 0.0, 0.0);
+    let mut edge = 0_usize;
+    for (i, v) in picture.iter().enumerate() {
+        if *v > level {
+            let (x, y) = (i % width, i / width);
+            n += 1.0;
+            sx += x as f64;
+            sy += y as f64;
+            edge += usize::from(x == 0 || y == 0 || x + 1 == width || y + 1 == height);
+        }
+    }
+    if n < 50.0 || top <= low || edge as f64 > 0.05 * n.sqrt() {
+        return None;
+    }
+    let (cx, cy) = (sx / n, sy / n);
+    let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
+    for (i, v) in picture.iter().enumerate() {
+        if *v > level {
+            let (dx, dy) = ((i % width) as f64 - cx, (i / width) as f64 - cy);
+            xx += dx * dx;
+            xy += dx * dy;
+            yy += dy * dy;
+        }
+    }
+    // A flat ellipse's second moments are a quarter of Sigma.
+    let (xx, xy, yy) = (4.0 * xx / n, 4.0 * xy / n, 4.0 * yy / n);
+    let radius2 = 0.5 * (xx + yy);
+    let ellipse = Ellipse { radius_px: radius2.sqrt(), along: (xx - yy) / (2.0 * radius2), across: xy / radius2 };
+    let filled = n / (std::f64::consts::PI * (xx * yy - xy * xy).max(0.0).sqrt());
+    let flattening = libm::hypot(ellipse.along, ellipse.across);
+    (filled > 0.96 && flattening < 0.2).then_some(Start { centre_px: (cx, cy), ellipse })
+}
+
+struct Work<'a> {
+    canvas: &'a Canvas,
+    channel: &'a Channel<'a>,
+    weights: Vec<f32>,
+    /// Active coefficients: number, frequencies, `nu` in table steps.
+    active: Vec<(u32, f32, f32, f32)>,
+    z_max: f64,
+}
+
+struct Buffers {
+    spectrum: Vec<Complex32>,
+    model: Vec<f32>,
+    transform: Fft2Scratch,
+    columns: Vec<Complex32>,
+    rows: Vec<Complex32>,
+}
+
+struct Evaluation {
+    residuals: Vec<f32>,
+    brightness: f64,
+    sky: f64,
+}
+
+/// The blurred or sharp spheroid's spectrum (`I = 1`) on a canvas; `shape(i, nu_steps)` multiplies.
+#[allow(clippy::too_many_arguments)]
+fn spheroid(
+    canvas: &Canvas,
+    active: &[(u32, f32, f32, f32)],
+    table: &DiscTable,
+    ellipse: &Ellipse,
+    centre: (f64, f64),
+    columns: &mut Vec<Complex32>,
+    rows: &mut Vec<Complex32>,
+    out: &mut [Complex32],
+    shape: impl Fn(usize, f32) -> f32,
+) {
+    let (w, h, half) = (canvas.plan.width(), canvas.plan.height(), canvas.plan.half_width());
+    let phase = |f: f64, x: f64| {
+        let a = -std::f64::consts::TAU * f * x;
+        Complex32::new(libm::cos(a) as f32, libm::sin(a) as f32)
+    };
+    columns.clear();
+    columns.extend((0..half).map(|k| phase(stillair_maths::fft::frequency(k, w), centre.0)));
+    rows.clear();
+    rows.extend((0..h).map(|k| phase(stillair_maths::fft::frequency(k, h), centre.1)));
+    let tau_r = std::f64::consts::TAU * ellipse.radius_px;
+    let det = (1.0 - ellipse.along * ellipse.along - ellipse.across * ellipse.across).max(1e-6);
+    let area = (table.area * ellipse.radius_px * ellipse.radius_px * det.sqrt()) as f32;
+    let (along, across2, tau_r) = (ellipse.along as f32, 2.0 * ellipse.across as f32, tau_r as f32);
+    out.fill(Complex32::default());
+    for &(number, fx, fy, nu) in active {
+        let i = number as usize;
+        let q = fx * fx * (1.0 + along) + fx * fy * across2 + fy * fy * (1.0 - along);
+        let value = table.at(tau_r * q.max(0.0).sqrt()) * area * shape(i, nu);
+        out[i] = columns[i % half] * rows[i / half] * value;
+    }
+}
+
+impl<'a> Work<'a> {
+    fn new(canvas: &'a Canvas, channel: &'a Channel<'a>, start: &Start, noise: f64) -> Self {
+        let mut scratch = Vec::new();
+        let top = f64::from(stillair_maths::robust::percentile_f32(channel.picture, 99.0, &mut scratch));
+        let low = f64::from(stillair_maths::robust::percentile_f32(channel.picture, 2.0, &mut scratch));
+        let peak = (top - low).max(1e-9);
+        let weight = |i: usize, v: f32| {
+            let (x, y) = ((i % canvas.width) as f64, (i / canvas.width) as f64);
+            let rho = start.ellipse.radius(x - start.centre_px.0, y - start.centre_px.1);
+            let above = (f64::from(v) - low).max(0.0);
+            let sigma2 = 4e-4 * peak * peak + noise * noise + 0.01 * above * above;
+            let zone = if rho < 0.7 { 0.2 } else { 1.0 };
+            (0.5 * zone / sigma2.sqrt()) as f32
+        };
+        let weights = channel.picture.iter().enumerate().map(|(i, v)| weight(i, *v)).collect();
+        Self { canvas, channel, weights, active: active(canvas, channel.cutoff), z_max: z_max(start) }
+    }
+
+    fn buffers(&self) -> Buffers {
+        Buffers {
+            spectrum: self.canvas.plan.spectrum(),
+            model: vec![0.0; self.canvas.plan.width() * self.canvas.plan.height()],
+            transform: self.canvas.plan.scratch(),
+            columns: Vec::new(),
+            rows: Vec::new(),
+        }
+    }
+
+    /// Weighted residuals at common and own parameters, brightness and sky solved for.
+    fn evaluate(&self, common: &[f64], own: &[f64], table: &DiscTable, buffers: &mut Buffers) -> Evaluation {
+        let (ellipse, seeing) = unpack(common);
+        let blur = seeing.at(self.channel.wavelength_nm, self.channel.cutoff).table(TABLE);
+        let fixed = self.channel.fixed;
+        spheroid(
+            self.canvas,
+            &self.active,
+            table,
+            &ellipse,
+            (own[1], own[2]),
+            &mut buffers.columns,
+            &mut buffers.rows,
+            &mut buffers.spectrum,
+            |i, nu| fixed[i] * lookup(&blur, nu),
+        );
+        self.canvas.plan.inverse(&mut buffers.spectrum, &mut buffers.model, &mut buffers.transform);
+        let (width, field) = (self.canvas.width, self.canvas.plan.width());
+        let mut sums = [0.0_f64; 5];
+        for ((row, from), w) in buffers
+            .model
+            .chunks_exact(field)
+            .zip(self.channel.picture.chunks_exact(width))
+            .zip(self.weights.chunks_exact(width))
+        {
+            let mut line = [0.0_f32; 5];
+            for ((m, v), w) in row.iter().zip(from).zip(w) {
+                let w2 = w * w;
+                line[0] += w2 * m * m;
+                line[1] += w2 * m;
+                line[2] += w2;
+                line[3] += w2 * m * v;
+                line[4] += w2 * v;
+            }
+            for (s, l) in sums.iter_mut().zip(line) {
+                *s += f64::from(l);
+            }
+        }
+        let det = sums[0] * sums[2] - sums[1] * sums[1];
+        let (brightness, sky) = if det > 0.0 {
+            ((sums[3] * sums[2] - sums[4] * sums[1]) / det, (sums[4] * sums[0] - sums[3] * sums[1]) / det)
+        } else {
+            (0.0, 0.0)
+        };
+        let (gain, offset) = (brightness as f32, sky as f32);
+        let mut residuals = Vec::with_capacity(self.weights.len());
+        for ((row, from), w) in buffers
+            .model
+            .chunks_exact(field)
+            .zip(self.channel.picture.chunks_exact(width))
+            .zip(self.weights.chunks_exact(width))
+        {
+            residuals.extend(row.iter().zip(from).zip(w).map(|((m, v), w)| w * (v - gain * m - offset)));
+        }
+        Evaluation { residuals, brightness, sky }
+    }
+}
+
+/// Coefficients below the cut-off.
+fn active(canvas: &Canvas, cutoff: f64) -> Vec<(u32, f32, f32, f32)> {
+    let mut list = Vec::new();
+    for (i, (fx, fy)) in canvas.frequencies().enumerate() {
+        let nu = libm::hypot(fx, fy) / cutoff;
+        if nu < 1.0 {
+            list.push((i as u32, fx as f32, fy as f32, (nu * TABLE as f64) as f32));
+        }
+    }
+    list
+}
+
+fn z_max(start: &Start) -> f64 {
+    // The field's corner, with room for a growing radius.
+    std::f64::consts::TAU * std::f64::consts::FRAC_1_SQRT_2 * start.ellipse.radius_px * 1.6
+}
+
+#[inline]
+fn lookup(table: &[f32], at: f32) -> f32 {
+    let i = (at as usize).min(TABLE - 1);
+    let t = at - i as f32;
+    table[i] + t * (table[i + 1] - table[i])
+}
+
+fn unpack(common: &[f64]) -> (Ellipse, Seeing) {
+    (
+        Ellipse { radius_px: common[0], along: common[1], across: common[2] },
+        Seeing { wavefront: common[3], halo_excess: common[4], motion_px2: common[5] },
+    )
+}
+
+fn squares(evaluations: &[Evaluation]) -> f64 {
+    evaluations.iter().map(|e| stillair_maths::dot(&e.residuals, &e.residuals)).sum()
+}
+
+fn prior_of(index: usize) -> (f64, f64) {
+    PRIOR[if index < COMMON { index } else { COMMON + (index - COMMON) % OWN }]
+}
+
+fn prior_squares(p: &[f64]) -> f64 {
+    p.iter()
+        .enumerate()
+        .map(|(i, v)| {
+            let (mean, tight) = prior_of(i);
+            (v - mean) * (v - mean) * tight * tight
+        })
+        .sum()
+}
+
+/// Runs `make(i)` for `0..n` on the engine's pool and gathers the results in order.
+pub fn gather<T: Send>(context: &dyn Context, n: usize, make: impl Fn(usize) -> T + Sync) -> Vec<T> {
+    let slots: Vec<std::sync::Mutex<Option<T>>> = (0..n).map(|_| std::sync::Mutex::new(None)).collect();
+    context.parallel(n, &|i| {
+        let made = make(i);
+        if let Ok(mut slot) = slots[i].lock() {
+            *slot = Some(made);
+        }
+    });
+    slots.into_iter().filter_map(|s| s.into_inner().ok().flatten()).collect()
+}
+
+/// Fits 1 or 3 channels; `None` where the fit ends outside sense. N = 6 + 3 * channels.
+fn fit_n<const N: usize>(
+    context: &dyn Context,
+    canvas: &Canvas,
+    channels: &[Channel<'_>],
+    begin: &Start,
+    noise: &[f64],
+) -> Option<LimbFit> {
+    let works: Vec<Work<'_>> = channels.iter().zip(noise).map(|(c, n)| Work::new(canvas, c, begin, *n)).collect();
+    let count = channels.len();
+    let mut p = [0.0; N];
+    p[0] = begin.ellipse.radius_px;
+    p[1] = begin.ellipse.along;
+    p[2] = begin.ellipse.across;
+    p[3] = 0.8;
+    p[5] = PRIOR[5].0;
+    for own in p[COMMON..].chunks_exact_mut(OWN) {
+        own.copy_from_slice(&[PRIOR[COMMON].0, begin.centre_px.0, begin.centre_px.1]);
+    }
+    let clamp = |p: &mut [f64; N]| {
+        p[0] = p[0].clamp(begin.ellipse.radius_px * 0.75, begin.ellipse.radius_px * 1.35);
+        for (i, v) in p.iter_mut().enumerate() {
+            let k = if i < COMMON { i } else { COMMON + (i - COMMON) % OWN };
+            if HIGH[k] > LOW[k] {
+                *v = v.clamp(LOW[k], HIGH[k]);
+            }
+        }
+    };
+    clamp(&mut p);
+    let evaluate = |p: &[f64; N]| {
+        gather(context, count, |c| {
+            let own = &p[COMMON + OWN * c..COMMON + OWN * (c + 1)];
+            let table = DiscTable::new(own[0], works[c].z_max);
+            works[c].evaluate(&p[..COMMON], own, &table, &mut works[c].buffers())
+        })
+    };
+    let mut here = evaluate(&p);
+    let mut cost = squares(&here) + prior_squares(&p);
+    let mut damping = 1e-3;
+    let mut rounds = 0;
+    'rounds: for _ in 0..14 {
+        if context.cancelled() {
+            return None;
+        }
+        rounds += 1;
+        // Each channel's own block of the normal equations.
+        let blocks = gather(context, count, |c| block(&works[c], &p, c, &here[c]));
+        let mut normal = [[0.0; N]; N];
+        let mut right = [0.0; N];
+        for (c, (square, side)) in blocks.iter().enumerate() {
+            let place = |k: usize| if k < COMMON { k } else { k + OWN * c };
+            for i in 0..COMMON + OWN {
+                for j in 0..COMMON + OWN {
+                    normal[place(i)][place(j)] += square[i][j];
+                }
+                right[place(i)] += side[i];
+            }
+        }
+        for i in 0..N {
+            let (mean, tight) = prior_of(i);
+            normal[i][i] += tight * tight;
+            right[i] -= (p[i] - mean) * tight * tight;
+        }
+        for _ in 0..6 {
+            let mut damped = normal;
+            for (i, row) in damped.iter_mut().enumerate() {
+                row[i] = row[i] * (1.0 + damping) + 1e-9;
+            }
+            let mut next = p;
+            if let Some(step) = fit::solve(&damped, &right) {
+                for (v, s) in next.iter_mut().zip(step) {
+                    *v += s;
+                }
+                clamp(&mut next);
+                let there = evaluate(&next);
+                let changed = squares(&there) + prior_squares(&next);
+                if changed.is_finite() && changed <= cost {
+                    let gain = (cost - changed) / cost.max(1e-30);
+                    (p, here, cost) = (next, there, changed);
+                    damping = (damping * 0.2).max(1e-6);
+                    if gain < 1e-4 {
+                        break 'rounds;
+                    }
+                    continue 'rounds;
+                }
+            }
+            damping *= 6.0;
+        }
+        break;
+    }
+    let (ellipse, seeing) = unpack(&p[..COMMON]);
+    let result = channels
+        .iter()
+        .enumerate()
+        .map(|(c, channel)| {
+            let own = &p[COMMON + OWN * c..COMMON + OWN * (c + 1)];
+            ChannelFit {
+                exponent: own[0],
+                centre_px: (own[1], own[2]),
+                brightness: here[c].brightness,
+                sky: here[c].sky,
+                misfit: misfit(&works[c], &here[c], &ellipse, own, channel),
+            }
+        })
+        .collect::<Vec<_>>();
+    let sound = result.iter().all(|c| c.brightness > 0.0 && c.misfit.is_finite());
+    sound.then_some(LimbFit { ellipse, seeing, channels: result, rounds })
+}
+
+fn misfit(work: &Work<'_>, at: &Evaluation, ellipse: &Ellipse, own: &[f64], channel: &Channel<'_>) -> f64 {
+    let (mut sum, mut n) = (0.0, 0.0);
+    let width = work.canvas.width;
+    for (i, (r, w)) in at.residuals.iter().zip(&work.weights).enumerate().take(channel.picture.len()) {
+        let rho = ellipse.radius((i % width) as f64 - own[1], (i / width) as f64 - own[2]);
+        if (0.7..1.3).contains(&rho) {
+            let plain = f64::from(r / w);
+            sum += plain * plain;
+            n += 1.0;
+        }
+    }
+    if n > 0.0 { (sum / n).sqrt() / at.brightness } else { f64::NAN }
+}
+
+/// `J^T J` and `-J^T r` of one channel over its 9 parameters, by forward differences.
+#[allow(clippy::type_complexity)]
+fn block<const N: usize>(
+    work: &Work<'_>,
+    p: &[f64; N],
+    c: usize,
+    here: &Evaluation,
+) -> ([[f64; COMMON + OWN]; COMMON + OWN], [f64; COMMON + OWN]) {
+    let common: [f64; COMMON] = std::array::from_fn(|i| p[i]);
+    let own: [f64; OWN] = std::array::from_fn(|i| p[COMMON + OWN * c + i]);
+    let mut buffers = work.buffers();
+    let table = DiscTable::new(own[0], work.z_max);
+    let columns: Vec<Vec<f32>> = (0..COMMON + OWN)
+        .map(|k| {
+            let (mut moved, mut mine) = (common, own);
+            let mut step = STEP[k];
+            if k < COMMON {
+                if HIGH[k] > LOW[k] && moved[k] + step > HIGH[k] {
+                    step = -step;
+                }
+                moved[k] += step;
+            } else {
+                mine[k - COMMON] += step;
+            }
+            let other;
+            let used = if k == COMMON {
+                other = DiscTable::new(mine[0], work.z_max);
+                &other
+            } else {
+                &table
+            };
+            let mut column = work.evaluate(&moved, &mine, used, &mut buffers).residuals;
+            let scale = (1.0 / step) as f32;
+            for (v, r) in column.iter_mut().zip(&here.residuals) {
+                *v = (*v - r) * scale;
+            }
+            column
+        })
+        .collect();
+    let mut square = [[0.0; COMMON + OWN]; COMMON + OWN];
+    let mut side = [0.0; COMMON + OWN];
+    for i in 0..COMMON + OWN {
+        for j in 0..=i {
+            square[i][j] = stillair_maths::dot(&columns[i], &columns[j]);
+            square[j][i] = square[i][j];
+        }
+        side[i] = -stillair_maths::dot(&columns[i], &here.residuals);
+    }
+    (square, side)
+}
+
+/// Fits a spheroid to 1 or 3 channels; `noise` is the stack's noise per pixel of each.
+pub fn fit_limb(
+    context: &dyn Context,
+    canvas: &Canvas,
+    channels: &[Channel<'_>],
+    begin: &Start,
+    noise: &[f64],
+) -> Option<LimbFit> {
+    match channels.len() {
+        1 => fit_n::<{ COMMON + OWN }>(context, canvas, channels, begin, noise),
+        3 => fit_n::<{ COMMON + 3 * OWN }>(context, canvas, channels, begin, noise),
+        _ => None,
+    }
+}
+
+/// The sharp spheroid's spectrum of one channel (`I` included), all coefficients.
+pub fn object_spectrum(canvas: &Canvas, fit: &LimbFit, channel: usize) -> Vec<Complex32> {
+    let own = &fit.channels[channel];
+    let all: Vec<(u32, f32, f32, f32)> =
+        canvas.frequencies().enumerate().map(|(i, (fx, fy))| (i as u32, fx as f32, fy as f32, 0.0)).collect();
+    let begin = Start { centre_px: own.centre_px, ellipse: fit.ellipse };
+    let table = DiscTable::new(own.exponent, z_max(&begin));
+    let mut out = canvas.plan.spectrum();
+    let brightness = own.brightness as f32;
+    let (mut columns, mut rows) = (Vec::new(), Vec::new());
+    spheroid(canvas, &all, &table, &fit.ellipse, own.centre_px, &mut columns, &mut rows, &mut out, |_, _| brightness);
+    out
+}

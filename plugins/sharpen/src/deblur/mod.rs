@@ -1,0 +1,9 @@
+//! Parts of the filters that know the telescope, the air and the object.
+
+pub mod canvas;
+pub mod limb;
+pub mod noise;
+pub mod object;
+pub mod optics;
+pub mod plan;
+pub mod transfer;

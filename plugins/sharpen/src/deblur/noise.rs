@@ -1,0 +1,115 @@
+//! Signal and noise per ring of frequencies.
+
+use stillair_maths::fft::Complex32;
+use stillair_maths::rings::{self, Rings};
+
+/// Noise power of a stack from half the difference of its half-stacks, `|A - B|^2 / 4`, smoothed
+/// over five rings.
+pub fn of_difference(rings: &Rings, half_difference: &[Complex32]) -> Vec<f64> {
+    weighted_smooth(&rings.power(half_difference), rings.counts(), 2)
+}
+
+/// Noise power where there are no half-stacks: white, the mean beyond the cut-off or, where the
+/// cut-off is beyond the grid, of the highest tenth of the rings.
+pub fn noise_beyond(rings: &Rings, spectrum: &[Complex32], cutoff: f64) -> Vec<f64> {
+    let power = rings.power(spectrum);
+    let from = (1..power.len()).find(|i| rings.frequency(*i) > 1.03 * cutoff).unwrap_or(power.len());
+    let from = from.min(power.len() - power.len().div_ceil(10));
+    let (mut sum, mut n) = (0.0, 0.0);
+    for (p, c) in power[from..].iter().zip(&rings.counts()[from..]) {
+        sum += p * c;
+        n += c;
+    }
+    vec![if n > 0.0 { sum / n } else { 0.0 }; power.len()]
+}
+
+/// Share of the signal in each ring's power, `C = 1 - N / P`; equal to `2 F / (1 + F)` for a
+/// half-stack correlation F. Power is smoothed over three rings. From the first ring on where C
+/// is not twice its own uncertainty above 0 it is 0: half-stacks agree no more.
+pub fn coherence(rings: &Rings, spectrum: &[Complex32], noise: &[f64]) -> Vec<f64> {
+    let power = rings.power(spectrum);
+    let counts = rings.counts();
+    let logs: Vec<f64> = power.iter().map(|p| libm::log(p.max(1e-30))).collect();
+    let smooth = rings::smooth(&logs, 1);
+    let mut agree = true;
+    (0..power.len())
+        .map(|i| {
+            let p = libm::exp(smooth[i]);
+            let c = if p > 0.0 { (1.0 - noise[i] / p).clamp(0.0, 1.0) } else { 0.0 };
+            // Relative error of a mean of n / 2 exponential variables, three rings together.
+            let error = (2.0 / (3.0 * counts[i]).max(1.0)).sqrt();
+            if rings.frequency(i) > 0.05 && c < 2.0 * error * (1.0 - c) {
+                agree = false;
+            }
+            if agree { c } else { 0.0 }
+        })
+        .collect()
+}
+
+fn weighted_smooth(value: &[f64], weight: &[f64], radius: usize) -> Vec<f64> {
+    (0..value.len())
+        .map(|i| {
+            let span = i.saturating_sub(radius)..(i + radius + 1).min(value.len());
+            let (mut sum, mut n) = (0.0, 0.0);
+            for k in span {
+                sum += value[k] * weight[k];
+                n += weight[k];
+            }
+            if n > 0.0 { sum / n } else { 0.0 }
+        })
+        .collect()
+}
+
+/// Value of a ring curve at a frequency, linear between rings, 0 past the last.
+#[inline]
+pub fn at(curve: &[f64], position: f64) -> f64 {
+    let i = position as usize;
+    if i + 1 >= curve.len() {
+        return 0.0;
+    }
+    let t = position - i as f64;
+    curve[i] + t * (curve[i + 1] - curve[i])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use stillair_maths::fft::Fft2;
+
+    // White noise of variance v in n pixels has the power v n at every frequency (Parseval).
+    #[test]
+    fn white_noise_is_measured_from_halves() {
+        let (w, h) = (64, 48);
+        let plan = Fft2::new(w, h);
+        let rings = Rings::new(w, h);
+        let mut state = 1_u64;
+        let mut draw = || {
+            // Sum of 12 uniform numbers less 6: variance 1. Knuth's MMIX multiplier.
+            (0..12).fold(-6.0_f32, |sum, _| {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                sum + (state >> 40) as f32 / 16_777_216.0
+            })
+        };
+        let halves: Vec<Vec<f32>> = (0..2).map(|_| (0..w * h).map(|_| 0.1 * draw()).collect()).collect();
+        let mut scratch = plan.scratch();
+        let spectra: Vec<Vec<Complex32>> = halves
+            .iter()
+            .map(|half| {
+                let mut s = plan.spectrum();
+                plan.forward(half, &mut s, &mut scratch);
+                s
+            })
+            .collect();
+        let difference: Vec<Complex32> = spectra[0].iter().zip(&spectra[1]).map(|(a, b)| (a - b) * 0.5).collect();
+        let noise = of_difference(&rings, &difference);
+        // The mean of two halves has half the variance of one.
+        let expected = 0.01 / 2.0 * (w * h) as f64;
+        let mean = noise[5..].iter().sum::<f64>() / (noise.len() - 5) as f64;
+        assert!((mean / expected - 1.0).abs() < 0.1, "{mean} {expected}");
+        let whole: Vec<Complex32> = spectra[0].iter().zip(&spectra[1]).map(|(a, b)| (a + b) * 0.5).collect();
+        let c = coherence(&rings, &whole, &noise);
+        assert!(c[8..].iter().all(|c| *c < 0.5), "{c:?}");
+        let beyond = noise_beyond(&rings, &whole, 0.4);
+        assert!((beyond[0] / expected - 1.0).abs() < 0.2);
+    }
+}

@@ -1,0 +1,309 @@
+//! Wiener filter from the data, towards a stated target.
+//!
+//! Per channel and frequency `G = T / M * C`: T is a Gaussian of `target_fwhm` lambda/D full width,
+//! M the stack's transfer, C the share of signal in the power (`2 F / (1 + F)` for a half-stack
+//! correlation F). Where the target is a spheroid, its limb-darkened model O is fitted together
+//! with M, and the filter works on what the model leaves: `T O + G (X - M O)`. The limb is then as
+//! sharp as the target allows without ringing, and C is that of the markings alone.
+//! Sources: Wiener 1949; Saxton & Baumeister 1982 (Fourier ring correlation); Magain, Courbin &
+//! Sohy 1998 (a target narrower than the blur instead of a point); core and halo after Rucci, Hardie
+//! & Martin 2021.
+
+use std::sync::Arc;
+
+use stillair_api::{
+    Bound, Context, Description, Disc, Entry, Facts, Image, Memory, Method, Node, Outcome, Parameter, Parameters,
+    PortType, Series, Shape, StreamShape, Transform, Value,
+};
+use stillair_maths::fft::{Complex32, Fft2Scratch};
+
+use crate::deblur::limb::{self, gather};
+use crate::deblur::optics::FACTS;
+use crate::deblur::plan::Plan;
+use crate::deblur::{canvas::Canvas, noise};
+use crate::report::{self, channel_name};
+
+/// `sharpen.wiener`.
+pub struct Wiener;
+
+impl Method for Wiener {
+    fn describe(&self) -> Description {
+        let mut description = Description::new(
+            "sharpen.wiener",
+            Shape::Transform,
+            "Sharpens to a stated target with a filter from the data",
+        )
+        .help(
+            "Divides by the stack's transfer, fitted from the limb of the disc (or from the power of the \
+                     picture where there is none), multiplies by a Gaussian target, and passes only what the two \
+                     half-stacks agree on. On a planet the fitted disc is taken off before and put back sharp, so \
+                     the limb does not ring. The default for pictures; needs half-stacks for its best work. It \
+                     knows isotropic blur only: a smear by rotation or the air's dispersion stays. Saturn, a thin \
+                     crescent and terrain have no plain disc: there the transfer is less well known.",
+        )
+        .source(
+            "Wiener 1949, Extrapolation, Interpolation and Smoothing; Saxton & Baumeister 1982, J. Microsc. \
+                     127, 127; Magain, Courbin & Sohy 1998, ApJ 494, 472; Rucci, Hardie & Martin 2021",
+        )
+        .contract("sharpen")
+        .input("image", PortType::Image, "a linear stack, with half-stacks for its noise")
+        .output("image", PortType::Image, "the sharpened picture, linear, half-stacks filtered alike")
+        .parameter(Parameter::number(
+            "target_fwhm",
+            "lambda/D",
+            0.3,
+            5.0,
+            0.9,
+            "full width at half maximum of the Gaussian through which the object shall appear",
+        ))
+        .parameter(Parameter::number(
+            "strength",
+            "",
+            0.0,
+            1.5,
+            1.0,
+            "power of the filter's gain: 0 leaves the stack as it is, 1 reaches the target",
+        ))
+        .parameter(Parameter::number("gain_cap", "", 1.0, 1000.0, 40.0, "largest gain at any frequency"))
+        .parameter(Parameter::choice(
+            "disc",
+            &["auto", "no"],
+            "auto",
+            "whether a spheroid's model is fitted and taken off before filtering where it fits",
+        ));
+        for fact in FACTS {
+            description = description.fact(fact);
+        }
+        description
+    }
+
+    fn create(&self, parameters: &Parameters, facts: &Facts) -> Outcome<Node> {
+        Ok(Node::Transform(Box::new(WienerNode {
+            target_fwhm: parameters.number("target_fwhm")?,
+            strength: parameters.number("strength")?,
+            gain_cap: parameters.number("gain_cap")?,
+            disc: parameters.text("disc")? == "auto",
+            facts: facts.clone(),
+        })))
+    }
+}
+
+struct WienerNode {
+    target_fwhm: f64,
+    strength: f64,
+    gain_cap: f64,
+    disc: bool,
+    facts: Facts,
+}
+
+/// Transfer of a Gaussian of full width `fwhm` (in lambda/D) at `nu` of the cut-off:
+/// `exp(-2 pi^2 sigma^2 nu^2)`, sigma = fwhm / 2.3548.
+pub fn target(fwhm: f64, nu: f64) -> f64 {
+    let sigma = fwhm / 2.354_820_045;
+    libm::exp(-2.0 * std::f64::consts::PI * std::f64::consts::PI * sigma * sigma * nu * nu)
+}
+
+/// Target and gain for every coefficient; `coherence` by ring.
+fn gains(
+    canvas: &Canvas,
+    transfer: &[f32],
+    coherence: &[f64],
+    cutoff: f64,
+    fwhm: f64,
+    strength: f64,
+    cap: f64,
+) -> (Vec<f32>, Vec<f32>) {
+    let size = canvas.plan.width().min(canvas.plan.height()) as f64;
+    let mut targets = Vec::with_capacity(transfer.len());
+    let mut gains = Vec::with_capacity(transfer.len());
+    for ((fx, fy), m) in canvas.frequencies().zip(transfer) {
+        let f = libm::hypot(fx, fy);
+        let t = target(fwhm, f / cutoff);
+        targets.push(t as f32);
+        let c = noise::at(coherence, f * size);
+        let m = f64::from(*m);
+        let gain = if m > 1e-6 && c > 0.0 { (t / m * c).min(cap) } else { 0.0 };
+        let softened = if strength == 1.0 {
+            gain
+        } else if strength == 0.0 {
+            1.0
+        } else if gain > 0.0 {
+            libm::pow(gain, strength)
+        } else {
+            0.0
+        };
+        gains.push(softened as f32);
+    }
+    (targets, gains)
+}
+
+/// A channel's result.
+struct Sharpened {
+    data: Vec<f32>,
+    halves: Option<[Vec<f32>; 2]>,
+    noise_gain: f64,
+    gain_curve: Vec<f64>,
+    reblur_chi2: f64,
+    /// Radial profile of result less model, in brightness of the disc: (min, max).
+    limb: Option<(f64, f64)>,
+}
+
+fn sharpen(plan: &Plan, image: &Image, node: &WienerNode, c: usize) -> Sharpened {
+    let canvas = &plan.canvas;
+    let channel = &plan.channels[c];
+    let object = plan.limb.as_ref().map(|fit| limb::object_spectrum(canvas, fit, c));
+    let mut scratch = canvas.plan.scratch();
+    // The blurred disc in the window, sky included.
+    let mut model = vec![channel.sky; canvas.width * canvas.height];
+    if let Some(object) = &object {
+        let mut blurred: Vec<Complex32> = object.iter().zip(&channel.transfer).map(|(o, m)| o * *m).collect();
+        canvas.inverse(&mut blurred, channel.sky, &mut model, &mut scratch);
+    }
+    let rest = |picture: &[f32], scratch: &mut Fft2Scratch| -> Vec<Complex32> {
+        let left: Vec<f32> = picture.iter().zip(&model).map(|(v, m)| v - m).collect();
+        canvas.forward(&left, 0.0, scratch)
+    };
+    let residual = rest(image.channel(c), &mut scratch);
+    let coherence = noise::coherence(&canvas.rings, &residual, &channel.noise);
+    let (targets, gains) =
+        gains(canvas, &channel.transfer, &coherence, channel.cutoff, node.target_fwhm, node.strength, node.gain_cap);
+    // A soft strength treats the disc like the rest of the picture.
+    let base = |i: usize| -> Complex32 {
+        match &object {
+            Some(o) if node.strength == 1.0 => o[i] * targets[i],
+            Some(o) => {
+                let m = f64::from(channel.transfer[i]);
+                let lift = if m > 1e-6 { libm::pow(f64::from(targets[i]) / m, node.strength) * m } else { 0.0 };
+                o[i] * if node.strength == 0.0 { m as f32 } else { lift as f32 }
+            }
+            None => Complex32::default(),
+        }
+    };
+    let bases: Option<Vec<Complex32>> = object.as_ref().map(|o| (0..o.len()).map(base).collect());
+    let filter = |mut spectrum: Vec<Complex32>, scratch: &mut Fft2Scratch| {
+        for (i, (value, gain)) in spectrum.iter_mut().zip(&gains).enumerate() {
+            *value *= *gain;
+            if let Some(b) = &bases {
+                *value += b[i];
+            }
+        }
+        let mut picture = vec![0.0; canvas.width * canvas.height];
+        canvas.inverse(&mut spectrum, channel.sky, &mut picture, scratch);
+        picture
+    };
+    let data = filter(residual.clone(), &mut scratch);
+    let halves = match (image.half(0, c), image.half(1, c)) {
+        (Some(a), Some(b)) => Some([a, b].map(|half| {
+            let spectrum = rest(half, &mut scratch);
+            filter(spectrum, &mut scratch)
+        })),
+        _ => None,
+    };
+    let gain_field: Vec<Complex32> = gains.iter().map(|g| Complex32::new(*g, 0.0)).collect();
+    let gain_power = canvas.rings.power(&gain_field);
+    let counts = canvas.rings.counts();
+    let weighed = |g: &dyn Fn(usize) -> f64| -> f64 {
+        channel.noise.iter().zip(counts).enumerate().map(|(i, (n, k))| n * k * g(i)).sum()
+    };
+    let noise_gain = (weighed(&|i| gain_power[i]) / weighed(&|_| 1.0).max(1e-300)).sqrt();
+    // What the result, blurred again, leaves of the stack, over the noise.
+    let left: Vec<Complex32> = residual
+        .iter()
+        .zip(&gains)
+        .zip(channel.transfer.iter().zip(&targets))
+        .map(|((r, g), (m, t))| if *t > 0.0 { r * (1.0 - g * m / t) } else { *r })
+        .collect();
+    let left_power = canvas.rings.power(&left);
+    let used = (0..left_power.len()).filter(|i| canvas.rings.frequency(*i) < channel.cutoff);
+    let (mut chi2, mut n) = (0.0, 0.0);
+    for i in used {
+        chi2 += left_power[i] / channel.noise[i].max(1e-300) * counts[i];
+        n += counts[i];
+    }
+    let limb = plan.limb.as_ref().map(|fit| {
+        let mut spectrum = bases.clone().unwrap_or_default();
+        let mut model = vec![0.0; canvas.width * canvas.height];
+        canvas.inverse(&mut spectrum, channel.sky, &mut model, &mut canvas.plan.scratch());
+        report::limb_excess(&data, &model, canvas.width, fit, c)
+    });
+    Sharpened {
+        data,
+        halves,
+        noise_gain,
+        gain_curve: gain_power.iter().map(|g| g.sqrt()).collect(),
+        reblur_chi2: chi2 / f64::max(n, 1.0),
+        limb,
+    }
+}
+
+impl Transform for WienerNode {
+    fn run(&self, context: &dyn Context, bound: &Bound) -> Outcome<Vec<Value>> {
+        let image = bound.image("image")?;
+        let plan = Plan::of(context, image, &self.facts, self.disc)?;
+        report::plan_facts(context, &plan, image.channels);
+        let results = gather(context, image.channels, |c| sharpen(&plan, image, self, c));
+        let mut out = Image { weight: image.weight.clone(), info: image.info.clone(), ..Image::default() };
+        (out.width, out.height, out.channels) = (image.width, image.height, image.channels);
+        let mut halves: Option<[Vec<f32>; 2]> = image.halves.as_ref().map(|_| [Vec::new(), Vec::new()]);
+        let step = (0..plan.canvas.rings.count()).map(|i| plan.canvas.rings.frequency(i));
+        let frequencies: Vec<f64> = step.collect();
+        for (c, mut result) in results.into_iter().enumerate() {
+            out.data.append(&mut result.data);
+            if let (Some(all), Some(own)) = (&mut halves, result.halves) {
+                for (a, o) in all.iter_mut().zip(own) {
+                    a.extend(o);
+                }
+            }
+            let name = channel_name(image.channels, c);
+            context.record(Entry::number(
+                &format!("noise-gain-{name}"),
+                result.noise_gain,
+                "",
+                "noise of the result over noise of the stack",
+            ));
+            context.record(Entry::number(
+                &format!("reblur-{name}"),
+                result.reblur_chi2,
+                "",
+                "mean square of stack less re-blurred result over the noise's, inside the cut-off; near or below 1 \
+                 where only noise was left out",
+            ));
+            context.record(Entry::Series(Series {
+                name: format!("gain-{name}"),
+                x_label: "spatial frequency".into(),
+                x_unit: "cycles/px".into(),
+                y_label: "gain of the filter".into(),
+                y_unit: String::new(),
+                x: frequencies.clone(),
+                y: result.gain_curve,
+            }));
+            if let Some((low, high)) = result.limb {
+                report::limb_facts(context, name, low, high);
+            }
+        }
+        out.halves = halves;
+        if let (None, Some(fit)) = (out.info.disc, &plan.limb) {
+            let own = &fit.channels[image.channels / 2];
+            let (equatorial, polar, pole) = fit.ellipse.axes();
+            out.info.disc = Some(Disc {
+                x_px: own.centre_px.0,
+                y_px: own.centre_px.1,
+                equatorial_radius_px: equatorial,
+                polar_radius_px: polar,
+                pole_rad: pole,
+            });
+        }
+        let model = if plan.limb.is_some() { "the fitted disc set apart" } else { "no disc" };
+        out.info.history.push(format!(
+            "sharpen.wiener to a Gaussian of {} lambda/D, strength {}, {model}; half-stacks filtered alike",
+            self.target_fwhm, self.strength
+        ));
+        Ok(vec![Value::Image(Arc::new(out))])
+    }
+
+    fn memory(&self, stream: StreamShape) -> Memory {
+        // Field of the margins, spectra of stack and halves, transfer, targets, gains and the fit's columns.
+        let field = ((stream.width + 60) * (stream.height + 60) * 4) as u64;
+        Memory { state: field * 40 * stream.planes as u64, ..Memory::default() }
+    }
+}
