@@ -114,3 +114,52 @@ fn ser_rgb_plain_loop(bencher: Bencher<'_, '_>) {
         }
     });
 }
+
+/// An AVI clip of packed luma and chroma (or any format), made of a header, frame chunks and nothing else.
+fn avi_clip(compression: &[u8; 4], bits: u16, frame_bytes: usize) -> (tempfile::TempDir, PathBuf) {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("clip.avi");
+    let mut head = std::fs::read(good("own_y800_no_index.avi")).expect("read");
+    let strf = head.windows(4).position(|w| w == b"strf").expect("a format") + 8;
+    for (at, number) in [(strf + 4, WIDTH), (strf + 8, HEIGHT)] {
+        head[at..at + 4].copy_from_slice(&(number as i32).to_le_bytes());
+    }
+    head[strf + 14..strf + 16].copy_from_slice(&bits.to_le_bytes());
+    head[strf + 16..strf + 20].copy_from_slice(compression);
+    let first = head.windows(4).position(|w| w == b"00db" || w == b"00dc").expect("a frame");
+    let mut file = File::create(&path).expect("made");
+    file.write_all(&head[..first]).expect("written");
+    let frame: Vec<u8> = (0..frame_bytes).map(|i| ((i * 2_654_435_761) >> 13) as u8).collect();
+    for _ in 0..FRAMES {
+        file.write_all(b"00db").and_then(|()| file.write_all(&(frame_bytes as u32).to_le_bytes())).expect("written");
+        file.write_all(&frame).expect("written");
+    }
+    (folder, path)
+}
+
+fn read_avi(bencher: Bencher<'_, '_>, compression: &[u8; 4], bits: u16, frame_bytes: usize) {
+    let (_folder, path) = avi_clip(compression, bits, frame_bytes);
+    let reader = open("decode.auto", &path).expect("opens");
+    let (mut bytes, mut frame) = (Vec::new(), Frame::empty());
+    bencher.counter(ItemsCount::new(FRAMES)).bench_local(|| {
+        for index in 0..FRAMES {
+            reader.read(index, WHOLE, &mut bytes, &mut frame).expect("read");
+            divan::black_box(&frame.data);
+        }
+    });
+}
+
+#[divan::bench]
+fn avi_8_bit(bencher: Bencher<'_, '_>) {
+    read_avi(bencher, b"Y800", 8, WIDTH * HEIGHT);
+}
+
+#[divan::bench]
+fn avi_bgr24(bencher: Bencher<'_, '_>) {
+    read_avi(bencher, &[0; 4], 24, WIDTH * HEIGHT * 3);
+}
+
+#[divan::bench]
+fn avi_yuy2(bencher: Bencher<'_, '_>) {
+    read_avi(bencher, b"YUY2", 16, WIDTH * HEIGHT * 2);
+}

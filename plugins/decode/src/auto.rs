@@ -44,9 +44,12 @@ impl Source for AutoSource {
         if head.starts_with(&crate::ser::SIGNATURE) {
             return Ok(Box::new(crate::ser::open(file, &self.options)?));
         }
+        if crate::avi::is_avi(&head) {
+            return crate::avi::open(file, &self.options);
+        }
         let what = foreign(&head).map_or_else(String::new, |what| format!(": it is {what}"));
         Err(Fault::request(format!("{}: this is not a clip that can be read{what}", file.name()))
-            .remedy("give a SER clip"))
+            .remedy("give a SER or an AVI clip"))
     }
 }
 

@@ -6,7 +6,7 @@
 //! over mean |sample - mean|, which no factor changes. *Alignment*: samples of fewer bits than their container leave
 //! either the low or the high bits unused. Own method; common practice, no source.
 
-use crate::options::Alignment;
+use crate::options::{Alignment, Options};
 use crate::samples::ByteOrder;
 
 /// One order must be smoother than the other by this factor to be believed.
@@ -176,6 +176,13 @@ pub(crate) fn depth(pieces: &[Piece<'_>], order: ByteOrder, declared: u32, wante
         )
     });
     Depth { bits: 16, alignment: Alignment::Right, note }
+}
+
+/// Significant bits and white level of samples of one byte; the session's depth counts if it fits.
+pub(crate) fn eight_bits(declared: u32, options: &Options) -> (u32, f64) {
+    let bits = options.bits.filter(|b| *b <= 8).unwrap_or(declared).clamp(1, 8);
+    let shift = if options.alignment == Some(Alignment::Left) { 8 - bits } else { 0 };
+    (bits, f64::from(((1u32 << bits) - 1) << shift))
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 #![warn(missing_docs)]
 
 mod auto;
+mod avi;
 mod file;
 mod judge;
 mod mosaic;
@@ -12,6 +13,7 @@ mod ser;
 mod stored;
 
 pub use auto::Auto;
+pub use avi::Avi;
 pub use ser::Ser;
 
-stillair_api::plugin!(Auto, Ser);
+stillair_api::plugin!(Auto, Ser, Avi);

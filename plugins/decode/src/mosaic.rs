@@ -95,35 +95,65 @@ impl SiteDifferences {
     /// What is odd about the stated layout, in words.
     pub(crate) fn doubt(&self, stated: Layout) -> Option<String> {
         let (on_main, ratio) = self.greens();
-        let ratio_words = if ratio > 99.0 { "more than 99".to_owned() } else { format!("{ratio:.1}") };
         match stated {
             Layout::Rgb => None,
             Layout::Mosaic(pattern) => {
                 let stated_on_main = pattern.colour_at(0, 0) == 1;
                 (ratio >= DOUBT_RATIO && stated_on_main != on_main).then(|| {
                     format!(
-                        "the colour mosaic {} looks wrong: samples on the other diagonal agree {ratio_words} times \
+                        "the colour mosaic {} looks wrong: samples on the other diagonal agree {} times \
                          better, as greens should; {} fits (red and blue cannot be told apart for certain); set pattern \
                          if so",
                         pattern.letters(),
+                        times(ratio),
                         self.best().letters()
                     )
                 })
             }
-            Layout::Mono => {
-                let (high, low) = (self.main.max(self.anti).max(self.cross), self.main.min(self.anti).min(self.cross));
-                (high >= HIDDEN_RATIO * low && low.is_finite() && high > 0.0).then(|| {
-                    format!(
-                        "the grey clip looks like a colour mosaic: its 2x2 sites differ {} times more than noise would \
-                         make them; {} fits (greens agree {ratio_words} times better than red and blue, which cannot be \
-                         told apart for certain); set pattern if so",
-                        if high > 99.0 * low { "more than 99".to_owned() } else { format!("{:.1}", high / low) },
-                        self.best().letters()
-                    )
-                })
-            }
+            Layout::Mono => self.hidden().map(|(_, words)| format!("{words}; set pattern if so")),
         }
     }
+
+    /// The mosaic that a grey clip hides, if any, and the evidence in words.
+    pub(crate) fn hidden(&self) -> Option<(Hidden, String)> {
+        let high = self.main.max(self.anti).max(self.cross);
+        let low = self.main.min(self.anti).min(self.cross);
+        if high < HIDDEN_RATIO * low || high.is_nan() || high == 0.0 {
+            return None;
+        }
+        let (_, ratio) = self.greens();
+        let pattern = self.best();
+        let hidden = if ratio >= DOUBT_RATIO { Hidden::Likely(pattern) } else { Hidden::Unclear };
+        let words = match hidden {
+            Hidden::Likely(_) => format!(
+                "the grey clip looks like a colour mosaic: its 2x2 sites differ {} times more than noise would make them; {} \
+                 fits (greens agree {} times better than red and blue, which cannot be told apart for certain)",
+                times(high / low),
+                pattern.letters(),
+                times(ratio)
+            ),
+            Hidden::Unclear => format!(
+                "the grey clip looks like a colour mosaic: its 2x2 sites differ {} times more than noise would make them, \
+                 but its pattern cannot be told from the data",
+                times(high / low)
+            ),
+        };
+        Some((hidden, words))
+    }
+}
+
+/// A mosaic in a grey clip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Hidden {
+    /// The greens are known, red is the brighter of the rest.
+    Likely(Pattern),
+    /// Not even the greens are known.
+    Unclear,
+}
+
+/// A ratio in words.
+fn times(ratio: f64) -> String {
+    if ratio > 99.0 { "more than 99".to_owned() } else { format!("{ratio:.1}") }
 }
 
 /// Measures a few frames of a clip of one plane.

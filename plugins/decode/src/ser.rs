@@ -16,16 +16,13 @@ use stillair_api::{
 };
 
 use crate::file::ClipFile;
-use crate::judge::{Depth, Piece, byte_order, depth};
-use crate::options::{Alignment, Options, describe};
+use crate::judge::{Depth, Piece, byte_order, depth, eight_bits};
+use crate::options::{Options, describe};
 use crate::samples::{ByteOrder, Encoding};
-use crate::stored::{Arrangement, FramePlaces, StoredClip};
+use crate::stored::{Arrangement, FramePlaces, PIECE_BYTES, StoredClip, few};
 use header::{Colours, HEADER_BYTES, Header};
 
 pub(crate) use header::SIGNATURE;
-
-/// Bytes of a frame that are looked at to judge its samples.
-const PIECE_BYTES: usize = 1 << 20;
 
 /// `decode.ser`.
 pub struct Ser;
@@ -62,13 +59,6 @@ impl Source for SerSource {
     }
 }
 
-/// Frames from all over the clip to judge it by: at most five.
-fn spread(frames: usize) -> Vec<usize> {
-    let mut chosen: Vec<usize> = (0..5).map(|i| i * (frames - 1) / 4).collect();
-    chosen.dedup();
-    chosen
-}
-
 /// Whole rows from the middle of a few frames, as stored.
 fn pieces(file: &ClipFile, header: &Header, row_bytes: usize) -> Outcome<Vec<Vec<u8>>> {
     let rows = (PIECE_BYTES / row_bytes).clamp(1, header.height);
@@ -78,7 +68,7 @@ fn pieces(file: &ClipFile, header: &Header, row_bytes: usize) -> Outcome<Vec<Vec
         // A single row longer than the limit is cut; it still says what its samples are.
         file.read_upto(offset, (rows * row_bytes).min(PIECE_BYTES))
     };
-    spread(header.frames).into_iter().map(read).collect()
+    few(header.frames).into_iter().map(read).collect()
 }
 
 /// Byte order, depth and alignment of 16-bit samples.
@@ -126,9 +116,8 @@ pub(crate) fn open(file: ClipFile, options: &Options) -> Outcome<StoredClip> {
     let header = Header::read(&file, options.layout.map(|(layout, _)| layout), &mut notes)?;
     let samples = header.colours.samples();
     let (encoding, bits, white_level) = if header.bits <= 8 {
-        let bits = options.bits.filter(|b| *b <= 8).unwrap_or(header.bits);
-        let shift = if options.alignment == Some(Alignment::Left) { 8 - bits } else { 0 };
-        (Encoding::U8, bits, f64::from(((1u32 << bits) - 1) << shift))
+        let (bits, white_level) = eight_bits(header.bits, options);
+        (Encoding::U8, bits, white_level)
     } else {
         let pieces = pieces(&file, &header, header.width * samples * 2)?;
         let (order, depth) = judge_words(&header, options, &pieces, &mut notes);
@@ -163,10 +152,10 @@ pub(crate) fn open(file: ClipFile, options: &Options) -> Outcome<StoredClip> {
     }
     let places = FramePlaces::Regular { first: HEADER_BYTES, step: header.frame_bytes };
     let row_bytes = header.width * samples * encoding.bytes();
-    let arrangement = Arrangement { encoding, step: samples, order, row_bytes, bottom_up: false };
+    let arrangement = Arrangement { encoding, step: samples, order, row_bytes, bottom_up: false, planes: None };
     let mut clip = StoredClip::new(file, places, arrangement, info);
     if samples == 1 {
-        let differences = crate::mosaic::measure(&clip, &spread(header.frames))?;
+        let differences = crate::mosaic::measure(&clip, &few(header.frames))?;
         clip.note(differences.doubt(layout));
     }
     Ok(clip)

@@ -1,7 +1,7 @@
 //! The reader for all formats that store plain samples at computable places: header parsers say where the samples
 //! lie, this reads a region of them and widens it.
 
-use stillair_api::{ClipInfo, Fault, Frame, FrameReader, Outcome, Region};
+use stillair_api::{ClipInfo, Fault, Frame, FrameReader, Layout, Outcome, Region};
 
 use crate::file::ClipFile;
 use crate::samples::{Encoding, factor_of, widen, widen_colours};
@@ -13,11 +13,23 @@ const GAP_BYTES: usize = 8192;
 /// Most frames of a clip: 11 hours at 100 per second. Bounds the lists that are kept per frame.
 pub(crate) const MAX_FRAMES: usize = 1 << 22;
 
+/// Bytes of a frame that are looked at to judge its samples.
+pub(crate) const PIECE_BYTES: usize = 1 << 20;
+
+/// Frames from all over a clip to judge it by: at most five.
+pub(crate) fn few(frames: usize) -> Vec<usize> {
+    let mut chosen: Vec<usize> = (0..5).map(|i| i * (frames.saturating_sub(1)) / 4).collect();
+    chosen.dedup();
+    chosen
+}
+
 /// Where the frames of a clip begin.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) enum FramePlaces {
     /// The first byte of frame 0, and the bytes from frame to frame.
     Regular { first: u64, step: u64 },
+    /// The first byte of each frame.
+    Listed(Vec<u64>),
 }
 
 impl FramePlaces {
@@ -25,6 +37,7 @@ impl FramePlaces {
     pub(crate) fn offset(&self, index: usize) -> u64 {
         match self {
             FramePlaces::Regular { first, step } => first + step * index as u64,
+            FramePlaces::Listed(places) => places[index],
         }
     }
 }
@@ -42,6 +55,8 @@ pub(crate) struct Arrangement {
     pub(crate) row_bytes: usize,
     /// Whether the last row comes first.
     pub(crate) bottom_up: bool,
+    /// Bytes from plane to plane where red, green and blue lie one after the other.
+    pub(crate) planes: Option<u64>,
 }
 
 /// An open clip of plain samples.
@@ -66,21 +81,27 @@ impl StoredClip {
         self.info.notes.extend(note);
     }
 
-    /// Fetches rows `first_row..first_row + rows` (as stored), columns `x..x + width`, and says how many bytes lie
-    /// between the beginnings of two rows in `bytes`.
+    /// Takes the clip as of another layout of as many planes.
+    pub(crate) fn set_layout(&mut self, layout: Layout) {
+        self.info.layout = layout;
+    }
+
+    /// Fetches rows `first_row..first_row + rows` (as stored), columns `x..x + width` of a plane, and says how many
+    /// bytes lie between the beginnings of two rows in `bytes`.
     fn fetch(
         &self,
-        index: usize,
+        (index, plane): (usize, usize),
         x: usize,
         width: usize,
         first_row: usize,
         rows: usize,
         bytes: &mut Vec<u8>,
     ) -> Outcome<usize> {
-        let Arrangement { encoding, step, row_bytes, .. } = self.arrangement;
+        let Arrangement { encoding, step, row_bytes, planes, .. } = self.arrangement;
         let pixel_bytes = encoding.bytes() * step;
         let wanted = width * pixel_bytes;
-        let start = self.places.offset(index) + (first_row * row_bytes + x * pixel_bytes) as u64;
+        let plane_at = planes.unwrap_or(0) * plane as u64;
+        let start = self.places.offset(index) + plane_at + (first_row * row_bytes + x * pixel_bytes) as u64;
         if row_bytes - wanted <= GAP_BYTES {
             bytes.resize((rows - 1) * row_bytes + wanted, 0);
             self.file.read_at(start, bytes).map_err(|e| self.file.frame_fault(index, &e))?;
@@ -106,22 +127,23 @@ impl FrameReader for StoredClip {
         let Region { x, y, width, height } = region;
         let Arrangement { encoding, step, order, bottom_up, .. } = self.arrangement;
         let first_row = if bottom_up { self.info.height - (y + height) } else { y };
-        let stride = self.fetch(index, x, width, first_row, height, bytes)?;
         let wanted = width * encoding.bytes() * step;
-        let stored_row = |row: usize| {
-            let start = if bottom_up { height - 1 - row } else { row } * stride;
-            &bytes[start..start + wanted]
-        };
+        let row_at = |row: usize| if bottom_up { height - 1 - row } else { row };
         if step == 1 {
-            for (row, wide) in out.data.chunks_exact_mut(width).enumerate() {
-                widen(encoding, stored_row(row), self.factor, wide);
+            for (plane, samples) in out.data.chunks_exact_mut(region.area()).enumerate() {
+                let stride = self.fetch((index, plane), x, width, first_row, height, bytes)?;
+                for (row, wide) in samples.chunks_exact_mut(width).enumerate() {
+                    widen(encoding, &bytes[row_at(row) * stride..][..wanted], self.factor, wide);
+                }
             }
         } else {
+            let stride = self.fetch((index, 0), x, width, first_row, height, bytes)?;
             let (red, rest) = out.data.split_at_mut(region.area());
             let (green, blue) = rest.split_at_mut(region.area());
             let rows = red.chunks_exact_mut(width).zip(green.chunks_exact_mut(width)).zip(blue.chunks_exact_mut(width));
             for (row, ((r, g), b)) in rows.enumerate() {
-                widen_colours(encoding, step, order, stored_row(row), self.factor, [r, g, b]);
+                let stored = &bytes[row_at(row) * stride..][..wanted];
+                widen_colours(encoding, step, order, stored, self.factor, [r, g, b]);
             }
         }
         Ok(())
