@@ -1,1 +1,31 @@
-//! Makes simulated captures with known truth
+//! Makes simulated captures with known truth.
+//!
+//! A [`PlanetClip`] says what is looked at, through what, and under which sky; [`prepare`] turns it into a
+//! [`Simulation`], which gives any frame by its index. The physics stands in the modules: `surface` and
+//! `globe` (the object), `screen` and `turbulence` (the air's waves), `optics` (diffraction), `dispersion`,
+//! `weather` (clouds, gusts, mount), `camera` (noise and converter).
+
+mod camera;
+mod capture_file;
+mod clip;
+mod dispersion;
+mod fourier;
+mod globe;
+mod optics;
+mod presets;
+mod random;
+mod render;
+mod screen;
+mod simulation;
+mod surface;
+mod truth;
+mod turbulence;
+mod weather;
+
+pub use capture_file::CaptureWriter;
+pub use clip::{Alignment, Camera, Kind, Layout, Moon, Pattern, PlanetClip, Seeing, SimulateError, Telescope};
+pub use dispersion::Air;
+pub use presets::{PRESETS, preset};
+pub use simulation::{FrameTruth, Simulation, prepare};
+pub use truth::{Epoch, TruthPicture, session};
+pub use weather::{Clouds, Mount};

@@ -1,0 +1,203 @@
+//! Writes a simulated clip with its truth: `PREFIX.ser`, `PREFIX.session.toml`, `PREFIX.json`,
+//! `PREFIX_truth.npz`.
+
+use clap::Parser;
+use std::error::Error;
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use stillair_simulate::{CaptureWriter, Clouds, FrameTruth, Kind, Layout, PRESETS, Pattern, prepare, preset};
+
+#[derive(Parser)]
+#[command(about = "Writes a simulated clip with its truth")]
+struct Arguments {
+    /// A ready-made clip to start from; `list` names them.
+    #[arg(long, default_value = "demo")]
+    preset: String,
+    /// Path of the files to write, without their endings.
+    #[arg(long)]
+    out: Option<PathBuf>,
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Which clip of the night.
+    #[arg(long, default_value_t = 0)]
+    part: u64,
+    /// banded, ringed or rocky.
+    #[arg(long)]
+    kind: Option<String>,
+    #[arg(long)]
+    frames: Option<usize>,
+    #[arg(long)]
+    width: Option<usize>,
+    #[arg(long)]
+    height: Option<usize>,
+    #[arg(long)]
+    bits: Option<u32>,
+    /// mono, rgb, or a mosaic: rggb, grbg, gbrg, bggr.
+    #[arg(long)]
+    layout: Option<String>,
+    #[arg(long)]
+    d_over_r0: Option<f64>,
+    #[arg(long)]
+    aperture_mm: Option<f64>,
+    #[arg(long)]
+    focal_mm: Option<f64>,
+    #[arg(long)]
+    pixel_um: Option<f64>,
+    #[arg(long)]
+    diameter_arcsec: Option<f64>,
+    #[arg(long)]
+    frames_per_s: Option<f64>,
+    #[arg(long)]
+    exposure_s: Option<f64>,
+    /// Electrons per digital unit: more is brighter.
+    #[arg(long)]
+    gain: Option<f64>,
+    /// Clouds per second.
+    #[arg(long)]
+    clouds: Option<f64>,
+    /// Degrees per second.
+    #[arg(long, allow_hyphen_values = true)]
+    field_rotation: Option<f64>,
+    /// Arcsec per second in x.
+    #[arg(long, allow_hyphen_values = true)]
+    drift: Option<f64>,
+    #[arg(long)]
+    altitude_deg: Option<f64>,
+    #[arg(long)]
+    defocus_waves: Option<f64>,
+    /// Field points a side (1: one point spread a frame).
+    #[arg(long)]
+    field_points: Option<usize>,
+    /// Start on the night's clock, s.
+    #[arg(long)]
+    start_s: Option<f64>,
+    /// What the session file calls the object.
+    #[arg(long)]
+    target: Option<String>,
+    #[arg(long, default_value_t = 2)]
+    threads: usize,
+}
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let arguments = Arguments::parse();
+    let say = |text: String| {
+        use std::io::Write;
+        let _ = writeln!(std::io::stderr(), "{text}");
+    };
+    if arguments.preset == "list" {
+        for (name, line) in PRESETS {
+            say(format!("{name:16} {line}"));
+        }
+        return Ok(());
+    }
+    let mut clip = preset(&arguments.preset, arguments.seed, arguments.part)
+        .ok_or_else(|| format!("no preset {:?}; --preset list names them", arguments.preset))?;
+    if let Some(kind) = &arguments.kind {
+        clip.kind = match kind.as_str() {
+            "banded" => Kind::Banded,
+            "ringed" => Kind::Ringed,
+            "rocky" => Kind::Rocky,
+            other => return Err(format!("no kind {other:?}: banded, ringed or rocky").into()),
+        };
+    }
+    if let Some(layout) = &arguments.layout {
+        clip.camera.layout = match layout.as_str() {
+            "mono" => Layout::Mono,
+            "rgb" => Layout::Rgb,
+            "rggb" => Layout::Mosaic(Pattern::Rggb),
+            "grbg" => Layout::Mosaic(Pattern::Grbg),
+            "gbrg" => Layout::Mosaic(Pattern::Gbrg),
+            "bggr" => Layout::Mosaic(Pattern::Bggr),
+            other => return Err(format!("no layout {other:?}: mono, rgb, rggb, grbg, gbrg or bggr").into()),
+        };
+    }
+    macro_rules! take {
+        ($($from:ident => $($to:ident).+;)*) => { $(if let Some(value) = arguments.$from { clip.$($to).+ = value; })* };
+    }
+    take! {
+        frames => frames;
+        width => camera.width;
+        height => camera.height;
+        bits => camera.bits;
+        d_over_r0 => seeing.d_over_r0;
+        aperture_mm => telescope.aperture_mm;
+        focal_mm => telescope.focal_mm;
+        defocus_waves => telescope.defocus_waves;
+        pixel_um => camera.pixel_um;
+        diameter_arcsec => diameter_arcsec;
+        frames_per_s => camera.frames_per_s;
+        exposure_s => camera.exposure_s;
+        gain => camera.gain_e_per_adu;
+        field_rotation => field_rotation_deg_per_s;
+        altitude_deg => altitude_deg;
+        field_points => seeing.field_points;
+        start_s => start_s;
+    }
+    if let Some(drift) = arguments.drift {
+        clip.mount.drift_arcsec_per_s[0] = drift;
+    }
+    if let Some(rate_per_s) = arguments.clouds {
+        clip.clouds =
+            (rate_per_s > 0.0).then_some(Clouds { rate_per_s, duration_s: 3.5, least_transmission: 0.25, glow: 5.0 });
+    }
+    if arguments.target.is_some() {
+        clip.target = arguments.target;
+    }
+    let prefix = arguments.out.unwrap_or_else(|| PathBuf::from(&clip.name));
+    if let Some(name) = prefix.file_name() {
+        clip.name = name.to_string_lossy().into_owned();
+    }
+
+    let begun = std::time::Instant::now();
+    let simulation = prepare(&clip, &|| false)?;
+    let prepared = begun.elapsed().as_secs_f64();
+    let count = simulation.times().len();
+    let next = AtomicUsize::new(0);
+    let failed = AtomicBool::new(false);
+    let mut path = prefix.clone().into_os_string();
+    path.push(".ser");
+    let mut writer = CaptureWriter::create(path.as_ref(), &clip.camera, "simulated", simulation.ticks(clip.start_s)?)?;
+    let mut truths: Vec<FrameTruth> = Vec::with_capacity(count);
+    let (sender, receiver) = std::sync::mpsc::sync_channel(64);
+    std::thread::scope(|scope| -> Result<(), Box<dyn Error>> {
+        for _ in 0..arguments.threads.max(1) {
+            let (sender, simulation, next, failed) = (sender.clone(), &simulation, &next, &failed);
+            scope.spawn(move || {
+                loop {
+                    let n = next.fetch_add(1, Ordering::Relaxed);
+                    if n >= count
+                        || failed.load(Ordering::Relaxed)
+                        || sender.send((n, simulation.frame_and_truth(n))).is_err()
+                    {
+                        break;
+                    }
+                }
+            });
+        }
+        drop(sender);
+        let mut waiting = std::collections::BTreeMap::new();
+        let mut write = || -> Result<(), Box<dyn Error>> {
+            for (n, done) in &receiver {
+                waiting.insert(n, done);
+                while let Some((frame, truth)) = waiting.remove(&truths.len()) {
+                    writer.frame(&frame, simulation.ticks(truth.time_s)?)?;
+                    truths.push(truth);
+                }
+            }
+            Ok(())
+        };
+        let result = write();
+        failed.store(result.is_err(), Ordering::Relaxed);
+        drop(receiver);
+        result
+    })?;
+    writer.finish()?;
+    let drawn = begun.elapsed().as_secs_f64() - prepared;
+    simulation.write_truth(&prefix, &truths)?;
+    say(format!(
+        "{}: {count} frames; prepared in {prepared:.2} s, drawn in {drawn:.2} s ({:.0} frames/s)",
+        clip.name,
+        count as f64 / drawn
+    ));
+    Ok(())
+}
