@@ -13,6 +13,7 @@
 
 #![warn(missing_docs)]
 
+pub mod abi;
 mod context;
 pub mod contract;
 mod describe;

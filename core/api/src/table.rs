@@ -164,7 +164,12 @@ impl Table {
 
     /// A view of one row.
     pub fn row(&self, index: usize) -> Row<'_> {
-        Row { table: self, index, fresh: Cow::Borrowed(&[]) }
+        Row { table: self, index, fresh: Cow::Borrowed(&[]), lookup: None }
+    }
+
+    /// A table whose columns have their final names already.
+    pub(crate) fn of_columns(rows: usize, columns: Vec<Column>) -> Self {
+        Self { rows, columns }
     }
 }
 
@@ -177,17 +182,34 @@ fn family(name: &str) -> &str {
 }
 
 /// One frame's row: finished columns, and those measured just now in the same pass.
-#[derive(Debug, Clone)]
+#[derive(Clone)]
 pub struct Row<'a> {
     table: &'a Table,
     index: usize,
     fresh: Cow<'a, [(&'a ColumnSpec, f64)]>,
+    lookup: Option<Lookup<'a>>,
+}
+
+/// Finds the value of a column by its name.
+type Lookup<'a> = &'a (dyn Fn(&str) -> Option<f64> + Sync);
+
+static NO_TABLE: Table = Table { rows: 0, columns: Vec::new() };
+
+impl std::fmt::Debug for Row<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Row").field("index", &self.index).field("fresh", &self.fresh).finish_non_exhaustive()
+    }
 }
 
 impl<'a> Row<'a> {
     /// A row whose later columns were measured in the pass that is running.
     pub fn with_fresh(table: &'a Table, index: usize, fresh: Vec<(&'a ColumnSpec, f64)>) -> Self {
-        Self { table, index, fresh: Cow::Owned(fresh) }
+        Self { table, index, fresh: Cow::Owned(fresh), lookup: None }
+    }
+
+    /// A row whose values somebody else holds.
+    pub(crate) fn of_lookup(index: usize, lookup: Lookup<'a>) -> Self {
+        Self { table: &NO_TABLE, index, fresh: Cow::Borrowed(&[]), lookup: Some(lookup) }
     }
 
     /// Number of the frame.
@@ -197,6 +219,9 @@ impl<'a> Row<'a> {
 
     /// The value in the latest column of that name.
     pub fn get(&self, name: &str) -> Option<f64> {
+        if let Some(lookup) = self.lookup {
+            return lookup(name);
+        }
         let fresh = self.fresh.iter().rev().find(|(spec, _)| spec.name == name).map(|(_, value)| *value);
         fresh.or_else(|| self.table.values(name).map(|v| v[self.index]))
     }

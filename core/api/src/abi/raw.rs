@@ -1,0 +1,661 @@
+//! The structs and function tables of the boundary, as C sees them; `include/stillair.h` is generated from this file.
+//!
+//! Every struct but [`Text`] begins with its own size in bytes and grows at its end only: the receiver reads as many
+//! bytes as both sides know and takes the rest as zero. Where several are handed over, they come as an array of
+//! pointers, so that growth moves nothing.
+
+use std::ffi::c_void;
+
+/// Version of the boundary. A host refuses a plugin of another version.
+pub const STILLAIR_ABI: u32 = 1;
+/// Revision: raised whenever something is appended. Any two revisions of one version work together.
+pub const STILLAIR_REVISION: u32 = 2;
+
+/// Status: done.
+pub const STILLAIR_DONE: i32 = 0;
+/// Status: the request cannot be met as asked.
+pub const STILLAIR_REQUEST: i32 = 1;
+/// Status: the input's content is broken or unsuitable.
+pub const STILLAIR_DATA: i32 = 2;
+/// Status: disk, memory or permissions.
+pub const STILLAIR_RESOURCE: i32 = 3;
+/// Status: the run was asked to stop.
+pub const STILLAIR_CANCELLED: i32 = 4;
+/// Status: a mistake of the plugin.
+pub const STILLAIR_INTERNAL: i32 = 5;
+
+/// Threading: any number of threads at once, each with a worker of its own.
+pub const STILLAIR_THREADS_ANY: u32 = 0;
+/// Threading: one call at a time for each run.
+pub const STILLAIR_THREADS_RUN: u32 = 1;
+/// Threading: one call at a time in the whole library.
+pub const STILLAIR_THREADS_ONE: u32 = 2;
+
+/// Layout: one plane, no colour.
+pub const STILLAIR_MONO: u32 = 0;
+/// Layout: three planes, red, green, blue.
+pub const STILLAIR_RGB: u32 = 1;
+/// Layout: one plane behind a colour mosaic, R G / G B from the top left.
+pub const STILLAIR_RGGB: u32 = 2;
+/// Layout: one plane behind a colour mosaic, G R / B G from the top left.
+pub const STILLAIR_GRBG: u32 = 3;
+/// Layout: one plane behind a colour mosaic, G B / R G from the top left.
+pub const STILLAIR_GBRG: u32 = 4;
+/// Layout: one plane behind a colour mosaic, B G / G R from the top left.
+pub const STILLAIR_BGGR: u32 = 5;
+
+/// Kind of a value: a table.
+pub const STILLAIR_TABLE: u32 = 1;
+/// Kind of a value: a motion.
+pub const STILLAIR_MOTION: u32 = 2;
+/// Kind of a value: a picture.
+pub const STILLAIR_IMAGE: u32 = 3;
+/// Kind of a value: a record.
+pub const STILLAIR_RECORD: u32 = 4;
+
+/// Kind of a setting: yes or no, in `integer`.
+pub const STILLAIR_FLAG: u32 = 1;
+/// Kind of a setting: a whole number, in `integer`.
+pub const STILLAIR_INTEGER: u32 = 2;
+/// Kind of a setting: a number, in `number`.
+pub const STILLAIR_NUMBER: u32 = 3;
+/// Kind of a setting: a text (a choice and "auto" too), in `text`.
+pub const STILLAIR_TEXT: u32 = 4;
+/// Kind of a setting: numbers, in `numbers`.
+pub const STILLAIR_NUMBERS: u32 = 5;
+
+/// Kind of an entry of a record: a number with its unit.
+pub const STILLAIR_ENTRY_NUMBER: u32 = 1;
+/// Kind of an entry of a record: a text, in `text`.
+pub const STILLAIR_ENTRY_TEXT: u32 = 2;
+/// Kind of an entry of a record: a curve.
+pub const STILLAIR_ENTRY_SERIES: u32 = 3;
+/// Kind of an entry of a record: a number held against a threshold.
+pub const STILLAIR_ENTRY_VERDICT: u32 = 4;
+
+/// What a call belongs to; the host's, valid while the call lasts. Setters are for the thread that was called;
+/// `cancelled`, `record`, `warn` and `reserve` may be used from the tasks of `parallel` too.
+#[repr(C)]
+pub struct Call {
+    _private: [u8; 0],
+}
+
+/// A text in UTF-8, without an end mark; the receiver copies it. The one struct that never grows.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct Text {
+    /// First byte; may be null if `length` is 0.
+    pub data: *const u8,
+    /// Bytes.
+    pub length: usize,
+}
+
+/// A frame or a window of one. Linear samples in units of the white level; sample (x, y) of plane p stands at
+/// `data[p * plane_stride + y * row_stride + x]`.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct FrameView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Number of the frame in its clip, from 0.
+    pub index: usize,
+    /// Left column of the window in the full frame.
+    pub x: usize,
+    /// Top row of the window in the full frame.
+    pub y: usize,
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// Layout, seen from the window's top left pixel.
+    pub layout: u32,
+    /// Planes: 1 or 3.
+    pub planes: u32,
+    /// Samples between one row and the next.
+    pub row_stride: usize,
+    /// Samples between one plane and the next.
+    pub plane_stride: usize,
+    /// Samples: read only in a frame that comes in, to be written in one that `buffer` gave.
+    pub data: *mut f32,
+}
+
+/// What is known of a clip.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct ClipView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Number of frames.
+    pub frames: usize,
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// Layout.
+    pub layout: u32,
+    /// Significant bits of a sample.
+    pub bits: u32,
+    /// The stored number that becomes 1.0.
+    pub white_level: f64,
+    /// Seconds of each frame from the first, NaN where unknown; `frames` long.
+    pub time_s: *const f64,
+    /// UTC of the first frame, ns since 1970, if `has_start`.
+    pub start_unix_ns: i64,
+    /// Whether `start_unix_ns` is known.
+    pub has_start: u32,
+    /// Where the times come from: 0 stamps, 1 a rate, 2 nowhere.
+    pub times: u32,
+    /// Exposure in seconds, NaN if unknown.
+    pub exposure_s: f64,
+    /// Names of header entries.
+    pub header_names: *const Text,
+    /// Values of header entries.
+    pub header_values: *const Text,
+    /// Number of header entries.
+    pub header_count: usize,
+    /// Remarks of the reader.
+    pub notes: *const Text,
+    /// Number of remarks.
+    pub note_count: usize,
+    /// Working memory of a reader per thread, bytes.
+    pub worker_bytes: u64,
+}
+
+/// A column of a table.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct ColumnView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Name.
+    pub name: Text,
+    /// Unit, "" for a pure number.
+    pub unit: Text,
+    /// What it says.
+    pub help: Text,
+    /// The names of a category's values.
+    pub categories: *const Text,
+    /// Number of names; 0 for numbers.
+    pub category_count: usize,
+    /// A value per row, NaN where missing.
+    pub data: *const f64,
+}
+
+/// A row per frame.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct TableView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Rows.
+    pub rows: usize,
+    /// Columns.
+    pub columns: *const *const ColumnView,
+    /// Number of columns.
+    pub column_count: usize,
+}
+
+/// Local shifts on a regular grid of nodes, frame after frame, row after row.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct LocalView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Column of the first node relative to the reference point, px.
+    pub first_x_px: f64,
+    /// Row of the first node relative to the reference point, px.
+    pub first_y_px: f64,
+    /// Distance of neighbouring columns of nodes, px.
+    pub step_x_px: f64,
+    /// Distance of neighbouring rows of nodes, px.
+    pub step_y_px: f64,
+    /// Columns of nodes.
+    pub columns: usize,
+    /// Rows of nodes.
+    pub rows: usize,
+    /// Nodes of all frames.
+    pub count: usize,
+    /// x, y of each node's shift, px.
+    pub shift_px: *const f32,
+    /// xx, xy, yy of each shift's covariance, px^2; may be null.
+    pub covariance_px2: *const f32,
+    /// Local grades; may be null.
+    pub grade: *const f32,
+    /// Local weights; may be null.
+    pub weight: *const f32,
+}
+
+/// The globe's rotation.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct SpinView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Column of the globe's centre relative to the reference point, px.
+    pub centre_x_px: f64,
+    /// Row of the globe's centre relative to the reference point, px.
+    pub centre_y_px: f64,
+    /// Equatorial radius, px.
+    pub equatorial_radius_px: f64,
+    /// Polar over equatorial radius.
+    pub axis_ratio: f64,
+    /// Planetocentric latitude of the observer, radians.
+    pub latitude_rad: f64,
+    /// Direction of the north pole, clockwise from up, radians.
+    pub pole_rad: f64,
+    /// Turn of the globe in each frame, radians.
+    pub turn_rad: *const f64,
+    /// Frames.
+    pub turn_count: usize,
+}
+
+/// Where each frame belongs: any of four layers.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct MotionView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// x px, y px, rotation rad, scale of each frame; may be null.
+    pub global: *const f64,
+    /// Frames of the global layer.
+    pub global_count: usize,
+    /// x, y of red, green and blue, px: six numbers; may be null.
+    pub channel_px: *const f64,
+    /// Local shifts; may be null.
+    pub local: *const LocalView,
+    /// The globe's rotation; may be null.
+    pub spin: *const SpinView,
+}
+
+/// The composed motion of one frame.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct PlacementView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Number of the frame.
+    pub index: usize,
+    /// Column of the reference point in the full frame, px.
+    pub x_px: f64,
+    /// Row of the reference point in the full frame, px.
+    pub y_px: f64,
+    /// Clockwise turn of the frame, radians.
+    pub rotation_rad: f64,
+    /// Size in the frame over size in the picture.
+    pub scale: f64,
+    /// x, y of red, green and blue, px.
+    pub channel_px: [f64; 6],
+    /// Local layers, to be added.
+    pub local: *const *const LocalView,
+    /// Number of local layers.
+    pub local_count: usize,
+    /// The globe's rotation; may be null.
+    pub spin: *const SpinView,
+}
+
+/// A planar linear picture and what is known of it.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct ImageView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// Channels: 1 or 3.
+    pub channels: usize,
+    /// Samples between one row and the next, in each of the planes below.
+    pub row_stride: usize,
+    /// Samples between one channel and the next.
+    pub plane_stride: usize,
+    /// Samples in white levels.
+    pub data: *const f32,
+    /// Sum of weights of each sample; may be null.
+    pub weight: *const f32,
+    /// First half-stack; null if there are none.
+    pub half_a: *const f32,
+    /// Second half-stack; null if there are none.
+    pub half_b: *const f32,
+    /// Scale, NaN if unknown.
+    pub arcsec_per_px: f64,
+    /// Picture px per px of the capture.
+    pub px_per_capture_px: f64,
+    /// Middle of the exposures, ns since 1970 UTC, if `has_middle`.
+    pub middle_unix_ns: i64,
+    /// Whether `middle_unix_ns` is known.
+    pub has_middle: u32,
+    /// Whether the data came through a colour mosaic.
+    pub from_mosaic: u32,
+    /// Sum of the exposures, s, NaN if unknown.
+    pub exposure_total_s: f64,
+    /// Frames added.
+    pub frames_used: usize,
+    /// Effective number of frames.
+    pub frames_effective: f64,
+    /// Position of the reference point, px (x, y).
+    pub reference_px: [f64; 2],
+    /// The limb: x px, y px, equatorial radius px, polar radius px, pole rad; null if unknown.
+    pub disc: *const f64,
+    /// Effective wavelength of each channel, nm.
+    pub wavelength_nm: *const f64,
+    /// Number of wavelengths; 0 if unknown.
+    pub wavelength_count: usize,
+    /// Each step that changed the pixels, oldest first.
+    pub history: *const Text,
+    /// Number of steps.
+    pub history_count: usize,
+}
+
+/// A fact for the report.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct EntryView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Kind of the entry.
+    pub kind: u32,
+    /// Zero.
+    pub reserved: u32,
+    /// Name, kebab case.
+    pub name: Text,
+    /// Unit of the number or verdict.
+    pub unit: Text,
+    /// The text; the help of a number; the words of a verdict.
+    pub text: Text,
+    /// The number.
+    pub value: f64,
+    /// What a verdict holds it against.
+    pub threshold: f64,
+    /// What x is, for a curve.
+    pub x_label: Text,
+    /// Unit of x.
+    pub x_unit: Text,
+    /// What y is.
+    pub y_label: Text,
+    /// Unit of y.
+    pub y_unit: Text,
+    /// Abscissae.
+    pub x: *const f64,
+    /// Ordinates.
+    pub y: *const f64,
+    /// Points.
+    pub count: usize,
+}
+
+/// A parameter or a session fact, filled in by the host.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct SettingView {
+    /// Size of this struct in bytes; set by the asker.
+    pub size: usize,
+    /// Kind of the setting.
+    pub kind: u32,
+    /// Where a fact comes from: 0 command line, 1 session file, 2 header.
+    pub origin: u32,
+    /// Name.
+    pub name: Text,
+    /// A whole number, or 0 or 1 for a flag.
+    pub integer: i64,
+    /// A number.
+    pub number: f64,
+    /// A text.
+    pub text: Text,
+    /// Numbers.
+    pub numbers: *const f64,
+    /// How many.
+    pub number_count: usize,
+}
+
+/// A finished value that is linked to a port, filled in by the host.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct BoundView {
+    /// Size of this struct in bytes; set by the asker.
+    pub size: usize,
+    /// Name of the port.
+    pub port: Text,
+    /// Kind of the value: says which of the pointers below is set.
+    pub kind: u32,
+    /// Zero.
+    pub reserved: u32,
+    /// A table.
+    pub table: *const TableView,
+    /// A motion.
+    pub motion: *const MotionView,
+    /// A picture.
+    pub image: *const ImageView,
+    /// A record.
+    pub entries: *const *const EntryView,
+    /// Number of its entries.
+    pub entry_count: usize,
+}
+
+/// One frame and what belongs to it. A source gets the index and the window to read, without samples.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct InputView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// The frame.
+    pub frame: *const FrameView,
+    /// Its place, if a motion is linked; may be null.
+    pub placement: *const PlacementView,
+    /// Whether `row_number` has a row to look in.
+    pub has_row: u32,
+    /// Zero.
+    pub reserved: u32,
+}
+
+/// Size of a stream.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct StreamView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Frames.
+    pub frames: usize,
+    /// Columns.
+    pub width: usize,
+    /// Rows.
+    pub height: usize,
+    /// Planes.
+    pub planes: usize,
+}
+
+/// Upper bounds of the bytes that a node needs beside frame buffers.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct MemoryView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Per worker.
+    pub worker: u64,
+    /// Per item between `frame` and `add`.
+    pub item: u64,
+    /// Once.
+    pub state: u64,
+}
+
+/// What the host offers. Valid from the call of `stillair_plugin` to the end of the program.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct Host {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Version of the boundary.
+    pub abi: u32,
+    /// Revision.
+    pub revision: u32,
+
+    /// Any call: says why it fails; the call then returns the same status. Message: what, where; remedy: what to do.
+    pub fault: Option<unsafe extern "C" fn(call: *mut Call, status: i32, message: Text, remedy: Text)>,
+    /// Any call: whether the run was asked to stop; to be polled every 100 ms, then return STILLAIR_CANCELLED.
+    pub cancelled: Option<unsafe extern "C" fn(call: *mut Call) -> u32>,
+    /// Any call: runs `task(data, 0..count)` on the host's threads and returns when all are done.
+    pub parallel: Option<
+        unsafe extern "C" fn(
+            call: *mut Call,
+            count: usize,
+            task: Option<unsafe extern "C" fn(data: *mut c_void, index: usize)>,
+            data: *mut c_void,
+        ),
+    >,
+    /// Any call: writes a fact into the record.
+    pub record: Option<unsafe extern "C" fn(call: *mut Call, entry: *const EntryView)>,
+    /// Any call: says something odd to the user and the record.
+    pub warn: Option<unsafe extern "C" fn(call: *mut Call, message: Text)>,
+
+    /// `describe`, `file_stem`: the answer.
+    pub put_text: Option<unsafe extern "C" fn(call: *mut Call, text: Text)>,
+    /// `create`: parameter number `index` in the order of names; 0 past the last.
+    pub parameter_at: Option<unsafe extern "C" fn(call: *mut Call, index: usize, setting: *mut SettingView) -> u32>,
+    /// `create`: a number (whole numbers and flags too); 0 if there is none of that name or it is "auto".
+    pub parameter_number: Option<unsafe extern "C" fn(call: *mut Call, name: Text, number: *mut f64) -> u32>,
+    /// `create`: a text; 0 if there is none of that name.
+    pub parameter_text: Option<unsafe extern "C" fn(call: *mut Call, name: Text, text: *mut Text) -> u32>,
+    /// `create`: session fact number `index` in the order of names; 0 past the last.
+    pub fact_at: Option<unsafe extern "C" fn(call: *mut Call, index: usize, setting: *mut SettingView) -> u32>,
+    /// `create`: a fact that is a number; 0 if it is not known.
+    pub fact_number: Option<unsafe extern "C" fn(call: *mut Call, name: Text, number: *mut f64) -> u32>,
+
+    /// `start` of a source: path number `index`; 0 past the last.
+    pub path: Option<unsafe extern "C" fn(call: *mut Call, index: usize, path: *mut Text) -> u32>,
+    /// `start`: the stream that comes in; null if none.
+    pub clip: Option<unsafe extern "C" fn(call: *mut Call) -> *const ClipView>,
+    /// `start`: value number `index` linked to `port` (to any port if its length is 0); 0 past the last.
+    pub bound: Option<unsafe extern "C" fn(call: *mut Call, port: Text, index: usize, bound: *mut BoundView) -> u32>,
+    /// `start`: what recipe, capture and build determine, as JSON, to be written into results.
+    pub provenance: Option<unsafe extern "C" fn(call: *mut Call) -> Text>,
+    /// `start` of a source or map: the stream that goes out.
+    pub put_clip: Option<unsafe extern "C" fn(call: *mut Call, clip: *const ClipView)>,
+
+    /// `frame`, `window`: a column of the frame's row by its name; 0 if there is none.
+    pub row_number: Option<unsafe extern "C" fn(call: *mut Call, column: Text, number: *mut f64) -> u32>,
+    /// `frame` of a source or map: a buffer for the frame; index, window and layout are read, the rest is filled in.
+    /// 0 if there is none.
+    pub buffer: Option<unsafe extern "C" fn(call: *mut Call, frame: *mut FrameView) -> u32>,
+    /// `frame` of a measure: a value for each column of the description. Of a source: one number, the bytes it read.
+    pub put_row: Option<unsafe extern "C" fn(call: *mut Call, values: *const f64, count: usize)>,
+    /// `frame` of a measure that gives a motion: the frame's place.
+    pub put_place: Option<unsafe extern "C" fn(call: *mut Call, x_px: f64, y_px: f64, rotation_rad: f64, scale: f64)>,
+
+    /// `finish`: output number `port` is this table.
+    pub put_table: Option<unsafe extern "C" fn(call: *mut Call, port: usize, table: *const TableView)>,
+    /// `finish`: output number `port` is this motion.
+    pub put_motion: Option<unsafe extern "C" fn(call: *mut Call, port: usize, motion: *const MotionView)>,
+    /// `finish`: output number `port` is this picture.
+    pub put_image: Option<unsafe extern "C" fn(call: *mut Call, port: usize, image: *const ImageView)>,
+    /// `finish`: output number `port` is this record.
+    pub put_record:
+        Option<unsafe extern "C" fn(call: *mut Call, port: usize, entries: *const *const EntryView, count: usize)>,
+
+    /// `begin`, `frame`, `finish` of a sink: writes bytes; 0, or the system's error number, or -1.
+    pub write: Option<unsafe extern "C" fn(call: *mut Call, data: *const u8, count: usize) -> i32>,
+    /// The same: moves to `offset` from the start (0), from here (1), from the end (2), and says where that is.
+    pub seek: Option<unsafe extern "C" fn(call: *mut Call, offset: i64, from: u32, position: *mut u64) -> i32>,
+
+    /// An extension of that name; null if the host has none.
+    pub extension: Option<unsafe extern "C" fn(name: Text) -> *const c_void>,
+
+    /// Revision 2. Any call: asks for memory beyond what `memory` declared; 0 if there is none left.
+    pub reserve: Option<unsafe extern "C" fn(call: *mut Call, bytes: u64) -> u32>,
+}
+
+/// A method. Every shape uses a subset; what it does not use may be null. A function that returns a status and fails
+/// says why by `fault` first. Nothing may unwind or jump out of a function.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct MethodTable {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Threading of `frame` and `window`.
+    pub threading: u32,
+    /// Zero.
+    pub reserved: u32,
+    /// The plugin's own.
+    pub data: *const c_void,
+
+    /// Gives the description as JSON by `put_text`.
+    pub describe: Option<unsafe extern "C" fn(method: *const MethodTable, call: *mut Call) -> i32>,
+    /// Makes a node from parameters and facts.
+    pub create:
+        Option<unsafe extern "C" fn(method: *const MethodTable, call: *mut Call, node: *mut *mut c_void) -> i32>,
+    /// Ends a node, after all its runs.
+    pub destroy: Option<unsafe extern "C" fn(node: *mut c_void)>,
+    /// Gets ready with what is finished: a source opens its paths, a transform only takes its values.
+    pub start: Option<unsafe extern "C" fn(node: *mut c_void, call: *mut Call, run: *mut *mut c_void) -> i32>,
+    /// Ends a run, after all its workers and items.
+    pub stop: Option<unsafe extern "C" fn(run: *mut c_void)>,
+    /// Makes the working memory of one thread. Not for sources and sinks. May be null: workers are null then.
+    pub worker: Option<unsafe extern "C" fn(run: *mut c_void, call: *mut Call, worker: *mut *mut c_void) -> i32>,
+    /// Ends a worker.
+    pub drop_worker: Option<unsafe extern "C" fn(worker: *mut c_void)>,
+    /// A map's wish for a window of frame `index`: x, y, width, height in `region`; all of it if left as it is.
+    pub window:
+        Option<unsafe extern "C" fn(run: *mut c_void, call: *mut Call, index: usize, region: *mut usize) -> i32>,
+    /// Works on one frame: a source reads it, a map fills a `buffer`, a measure gives its row, a reduce gives an item,
+    /// a sink writes.
+    pub frame: Option<
+        unsafe extern "C" fn(
+            run: *mut c_void,
+            call: *mut Call,
+            worker: *mut c_void,
+            input: *const InputView,
+            item: *mut *mut c_void,
+        ) -> i32,
+    >,
+    /// Ends an item that was never added.
+    pub drop_item: Option<unsafe extern "C" fn(item: *mut c_void)>,
+    /// A sink writes what comes before the frames.
+    pub begin: Option<unsafe extern "C" fn(run: *mut c_void, call: *mut Call) -> i32>,
+    /// A reduce takes over items, in the order of their frames. They are the plugin's from here, whatever the status.
+    pub add: Option<
+        unsafe extern "C" fn(
+            run: *mut c_void,
+            call: *mut Call,
+            indices: *const usize,
+            items: *const *mut c_void,
+            count: usize,
+        ) -> i32,
+    >,
+    /// Ends a sweep of a reduce (`again` set to 1 asks for another), the work of a transform, the file of a sink.
+    pub finish: Option<unsafe extern "C" fn(run: *mut c_void, call: *mut Call, again: *mut u32) -> i32>,
+    /// Name of a sink's file without its extension, by `put_text`.
+    pub file_stem: Option<unsafe extern "C" fn(node: *mut c_void, call: *mut Call) -> i32>,
+
+    /// Revision 2. Fills in the memory that is needed for a stream and, for a map, the stream that goes out at most.
+    pub memory: Option<
+        unsafe extern "C" fn(
+            node: *mut c_void,
+            stream: *const StreamView,
+            memory: *mut MemoryView,
+            output: *mut StreamView,
+        ) -> i32,
+    >,
+}
+
+/// A plugin. Valid, and unchanged, to the end of the program.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct PluginTable {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// Version of the boundary it was built for.
+    pub abi: u32,
+    /// Revision it was built for.
+    pub revision: u32,
+    /// Identity: letters, digits, `-` and `_`.
+    pub id: Text,
+    /// Its version.
+    pub version: Text,
+    /// Methods.
+    pub methods: *const *const MethodTable,
+    /// Number of methods.
+    pub method_count: usize,
+    /// An extension of that name; null if the plugin has none. May be null.
+    pub extension: Option<unsafe extern "C" fn(name: Text) -> *const c_void>,
+}
+
+/// The one function that a library exports, by the name `stillair_plugin`: gives its table, or null.
+pub type EntryPoint = unsafe extern "C" fn(host: *const Host) -> *const PluginTable;
