@@ -38,8 +38,8 @@ struct Half {
     sum: Vec<f32>,
     /// Sum of weight times squared sample, if wanted.
     squares: Vec<f32>,
-    /// Sum of the weights of frames that cover rectangles.
-    total: f64,
+    /// Sum of the weights of frames that cover rectangles, by plane and by parity of row and column.
+    total: [[f64; 4]; 3],
     /// What to take off the total where a rectangle leaves pixels out.
     missing: Vec<f32>,
     /// What to add where frames have a factor for every pixel; empty before the first of them.
@@ -51,14 +51,17 @@ impl Half {
         Self {
             sum: vec![0.0; samples],
             squares: if squares { vec![0.0; samples] } else { Vec::new() },
-            total: 0.0,
+            total: [[0.0; 4]; 3],
             missing: vec![0.0; samples],
             extra: Vec::new(),
         }
     }
 
-    fn weight(&self, at: usize) -> f64 {
-        self.total - f64::from(self.missing[at]) + self.extra.get(at).map_or(0.0, |e| f64::from(*e))
+    fn weight(&self, canvas: &Canvas, at: usize) -> f64 {
+        let (plane, within) = (at / canvas.area(), at % canvas.area());
+        let parity = 2 * (within / canvas.width % 2) + within % canvas.width % 2;
+        self.total[plane.min(2)][parity] - f64::from(self.missing[at])
+            + self.extra.get(at).map_or(0.0, |e| f64::from(*e))
     }
 }
 
@@ -137,8 +140,11 @@ impl Accumulator {
             let half = &mut self.halves[(first + i) % 2];
             match &item.resampled.cover {
                 Cover::Rectangles(rectangles) => {
-                    half.total += weight;
-                    leave_out(&mut half.missing, &self.canvas, rectangles, item.weight);
+                    let shares = &item.resampled.shares;
+                    for (total, share) in half.total.iter_mut().flatten().zip(shares.iter().flatten()) {
+                        *total += f64::from(item.weight * share);
+                    }
+                    leave_out(&mut half.missing, &self.canvas, rectangles, item.weight, shares);
                 }
                 Cover::Factors => half.extra.resize(samples, 0.0),
             }
@@ -182,7 +188,7 @@ impl Accumulator {
         let mut variance = if even.squares.is_empty() { Vec::new() } else { vec![0.0; samples] };
         let floor = COVERED_SHARE * self.sum_weight;
         for at in 0..samples {
-            let (we, wo) = (even.weight(at), odd.weight(at));
+            let (we, wo) = (even.weight(canvas, at), odd.weight(canvas, at));
             let whole = we + wo;
             if whole > floor {
                 let mean = (f64::from(even.sum[at]) + f64::from(odd.sum[at])) / whole;
@@ -282,8 +288,14 @@ pub fn blank_outside(data: &mut [f32], canvas: &Canvas, rectangles: &[[usize; 4]
     outside(canvas, rectangles, |range| data[range].fill(0.0));
 }
 
-fn leave_out(missing: &mut [f32], canvas: &Canvas, rectangles: &[[usize; 4]; 3], weight: f32) {
-    outside(canvas, rectangles, |range| missing[range].iter_mut().for_each(|m| *m += weight));
+fn leave_out(missing: &mut [f32], canvas: &Canvas, rectangles: &[[usize; 4]; 3], weight: f32, shares: &[[f32; 4]; 3]) {
+    outside(canvas, rectangles, |range| {
+        for at in range {
+            let (plane, within) = (at / canvas.area(), at % canvas.area());
+            let parity = 2 * (within / canvas.width % 2) + within % canvas.width % 2;
+            missing[at] += weight * shares[plane.min(2)][parity];
+        }
+    });
 }
 
 /// Visits the runs of samples outside each plane's rectangle.

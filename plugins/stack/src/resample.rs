@@ -1,5 +1,8 @@
 //! Puts one frame onto the canvas of the picture: one resampling, whatever the motion holds.
 //!
+//! A mosaic needs no colours filled in: each sample is spread by the B-spline over the picture of its own colour, and
+//! the sum is divided by what the kernel put there (normalised convolution: Knutsson & Westin 1993, Proc. CVPR, 515).
+//!
 //! A frame that is only shifted shares its kernel taps among all pixels, so rows and columns separate. The cubic
 //! B-spline has two parts, an inverse filter on the pixel grid and four taps that depend on the shift; both are
 //! convolutions on the same grid, so for shifts the inverse filter is left out here and applied once to the finished
@@ -7,7 +10,7 @@
 //! four by four taps at every position; where the sum will be filtered later, its samples are weighted by
 //! `[1 4 1] / 6` in both directions, which that filter undoes exactly.
 
-use stillair_api::{Fault, Frame, LocalLayer, Outcome, Placement};
+use stillair_api::{Fault, Frame, Layout, LocalLayer, Outcome, Pattern, Placement};
 use stillair_maths::resample::{Kernel, Prepared};
 
 /// The picture to be made, in px of the capture.
@@ -27,6 +30,11 @@ impl Canvas {
     /// A canvas with the reference point in its middle.
     pub fn new(width: usize, height: usize, planes: usize) -> Self {
         Self { width, height, planes, centre: [(width as f64 - 1.0) * 0.5, (height as f64 - 1.0) * 0.5] }
+    }
+
+    /// Planes of the picture that frames of a layout make.
+    pub fn planes_of(layout: Layout) -> usize {
+        if layout == Layout::Mono { 1 } else { 3 }
     }
 
     /// Pixels of a plane.
@@ -51,13 +59,15 @@ pub struct Resampled {
     pub data: Vec<f32>,
     /// Where they count.
     pub cover: Cover,
+    /// In rectangles, the share of the frame's weight that each pixel got, by plane and by parity of row and column.
+    pub shares: [[f32; 4]; 3],
     /// Factors of the frame's weight, as many as `data` where [`Cover::Factors`] holds.
     pub factors: Vec<f32>,
 }
 
 impl Default for Resampled {
     fn default() -> Self {
-        Self { data: Vec::new(), cover: Cover::Rectangles([[0; 4]; 3]), factors: Vec::new() }
+        Self { data: Vec::new(), cover: Cover::Rectangles([[0; 4]; 3]), shares: [[1.0; 4]; 3], factors: Vec::new() }
     }
 }
 
@@ -96,7 +106,7 @@ pub fn place(
     work: &mut Workspace,
     out: &mut Resampled,
 ) -> Outcome<()> {
-    if frame.layout.planes() != canvas.planes {
+    if Canvas::planes_of(frame.layout) != canvas.planes {
         return Err(Fault::data(format!("frame {} has another number of colours than the first", frame.index)));
     }
     if frame.region.area() == 0 {
@@ -112,17 +122,20 @@ pub fn place(
             .remedy("leave the derotation out of `motion` and turn the finished stacks with derotate.merge"));
     }
     out.data.resize(canvas.planes * canvas.area(), 0.0);
-    if placement.is_shift() {
-        shifted(frame, placement, canvas, deferred, work, out);
-    } else {
-        bent(frame, placement, canvas, deferred, work, out)?;
+    out.shares = [[1.0; 4]; 3];
+    match frame.layout {
+        Layout::Mosaic(pattern) if placement.is_shift() => {
+            shifted_mosaic(frame, pattern, placement, canvas, work, out);
+        }
+        _ if placement.is_shift() => shifted(frame, placement, canvas, deferred, work, out),
+        _ => bent(frame, placement, canvas, deferred, work, out)?,
     }
     Ok(())
 }
 
 /// Position in the frame's window of the canvas's reference point, for a colour.
 fn origin(frame: &Frame, placement: &Placement, plane: usize) -> [f64; 2] {
-    let colour = if frame.layout.planes() == 3 { plane } else { 1 };
+    let colour = if frame.layout == Layout::Mono { 1 } else { plane };
     let [cx, cy] = placement.channel_px[colour];
     [placement.global.x_px - frame.region.x as f64 + cx, placement.global.y_px - frame.region.y as f64 + cy]
 }
@@ -166,6 +179,106 @@ fn shifted(
     out.cover = Cover::Rectangles(rectangles);
 }
 
+/// A mosaic's samples, each spread by the B-spline over the picture of its own colour, before division by what the
+/// kernel put there and before the inverse filter.
+fn shifted_mosaic(
+    frame: &Frame,
+    pattern: Pattern,
+    placement: &Placement,
+    canvas: &Canvas,
+    work: &mut Workspace,
+    out: &mut Resampled,
+) {
+    let (w, h) = (frame.width(), frame.height());
+    let mut rectangles = [[0; 4]; 3];
+    for (colour, target) in out.data.chunks_exact_mut(canvas.area()).enumerate() {
+        let [px, py] = origin(frame, placement, colour);
+        let (x0, y0) = (px - canvas.centre[0], py - canvas.centre[1]);
+        let (fx, fy) = (x0.floor(), y0.floor());
+        let weights: [[f32; 4]; 2] = [taps_of(x0 - fx), taps_of(y0 - fy)];
+        let (first_x, first_y) = (bounded(fx, w, canvas.width) - 1, bounded(fy, h, canvas.height) - 1);
+        let inside = |first: isize, n: usize, out: usize| {
+            let from = (-first).clamp(0, out as isize) as usize;
+            (from, (n as isize - 3 - first).clamp(from as isize, out as isize) as usize)
+        };
+        let ((xa, xb), (ya, yb)) = (inside(first_x, w, canvas.width), inside(first_y, h, canvas.height));
+        rectangles[colour] = [xa, xb, ya, yb];
+        out.shares[colour] = shares(pattern, colour, first_x, first_y, &weights);
+        if xa >= xb || ya >= yb {
+            continue;
+        }
+        let columns = xb - xa;
+        work.middle.resize((yb - ya + 3) * columns, 0.0);
+        work.line.resize(columns + 3, 0.0);
+        let left = (first_x + xa as isize) as usize;
+        let top = (first_y + ya as isize) as usize;
+        for (i, middle) in work.middle.chunks_exact_mut(columns).enumerate() {
+            let sy = top + i;
+            let Some(skip) = (0..2).find(|&skip| pattern.colour_at(left + skip, sy) == colour) else { continue };
+            work.line.fill(0.0);
+            let source = &frame.data[sy * w + left..sy * w + left + columns + 3];
+            for (to, from) in work.line.iter_mut().zip(source).skip(skip).step_by(2) {
+                *to = *from;
+            }
+            combine(std::array::from_fn(|k| &work.line[k..k + columns]), &weights[0], middle);
+        }
+        for y in ya..yb {
+            let row = &mut target[y * canvas.width + xa..y * canvas.width + xb];
+            let lines: [&[f32]; 4] =
+                std::array::from_fn(|k| &work.middle[(y - ya + k) * columns..(y - ya + k + 1) * columns]);
+            let has = |k: usize| (0..2).any(|x| pattern.colour_at(x, top + y - ya + k) == colour);
+            match (has(0), has(1)) {
+                (true, true) => combine(lines, &weights[1], row),
+                (true, false) => combine([lines[0], lines[2]], &[weights[1][0], weights[1][2]], row),
+                _ => combine([lines[1], lines[3]], &[weights[1][1], weights[1][3]], row),
+            }
+        }
+    }
+    out.cover = Cover::Rectangles(rectangles);
+}
+
+/// Sum of the kernel over the samples of a colour, for each parity of the canvas's row and column.
+fn shares(pattern: Pattern, colour: usize, first_x: isize, first_y: isize, weights: &[[f32; 4]; 2]) -> [f32; 4] {
+    std::array::from_fn(|parity| {
+        let (px, py) = ((parity % 2) as isize, (parity / 2) as isize);
+        let mut share = 0.0;
+        for (b, wy) in weights[1].iter().enumerate() {
+            for (a, wx) in weights[0].iter().enumerate() {
+                let sx = (first_x + px + a as isize).rem_euclid(2) as usize;
+                let sy = (first_y + py + b as isize).rem_euclid(2) as usize;
+                if pattern.colour_at(sx, sy) == colour {
+                    share += wx * wy;
+                }
+            }
+        }
+        share
+    })
+}
+
+/// The B-spline's four taps for a fraction.
+fn taps_of(fraction: f64) -> [f32; 4] {
+    let weights = Kernel::CubicBSpline.weights(fraction);
+    std::array::from_fn(|k| weights[k])
+}
+
+/// A whole shift within the range where anything but the edge is seen.
+fn bounded(shift: f64, n: usize, out: usize) -> isize {
+    shift.clamp(-((out + 64) as f64), (n + 64) as f64) as isize
+}
+
+/// `target = sum weights[k] lines[k]`.
+fn combine<const T: usize>(lines: [&[f32]; T], weights: &[f32; T], target: &mut [f32]) {
+    let n = target.len();
+    let lines: [&[f32]; T] = std::array::from_fn(|k| &lines[k][..n]);
+    for x in 0..n {
+        let mut total = weights[0] * lines[0][x];
+        for k in 1..T {
+            total += weights[k] * lines[k][x];
+        }
+        target[x] = total;
+    }
+}
+
 /// Separable taps of a kernel for a source that is shifted as a whole; its edges are replicated.
 fn taps<const T: usize>(
     source: &[f32],
@@ -179,10 +292,8 @@ fn taps<const T: usize>(
     let (fx, fy) = (x0.floor(), y0.floor());
     let wx: [f32; T] = std::array::from_fn(|k| kernel.weights(x0 - fx)[k]);
     let wy: [f32; T] = std::array::from_fn(|k| kernel.weights(y0 - fy)[k]);
-    // Further out there is nothing but the replicated edge.
-    let bound = |v: f64, n: usize, out: usize| v.clamp(-((out + 64) as f64), (n + 64) as f64) as isize;
-    let first_x = bound(fx, w, out_w) - (T / 2 - 1) as isize;
-    let first_y = bound(fy, h, out_h) - (T / 2 - 1) as isize;
+    let first_x = bounded(fx, w, out_w) - (T / 2 - 1) as isize;
+    let first_y = bounded(fy, h, out_h) - (T / 2 - 1) as isize;
     let rows = out_h + T - 1;
     work.middle.resize(rows * out_w, 0.0);
     work.line.resize(out_w + T - 1, 0.0);
@@ -196,27 +307,15 @@ fn taps<const T: usize>(
         padded[..skip].fill(line[0]);
         padded[skip..end].copy_from_slice(&line[from..from + (end - skip)]);
         padded[end..].fill(line[w - 1]);
-        let shifted: [&[f32]; T] = std::array::from_fn(|k| &padded[k..k + out_w]);
-        for x in 0..out_w {
-            let mut total = wx[0] * shifted[0][x];
-            for k in 1..T {
-                total += wx[k] * shifted[k][x];
-            }
-            middle[x] = total;
-        }
+        combine::<T>(std::array::from_fn(|k| &padded[k..k + out_w]), &wx, middle);
     }
     for (y, row) in target.chunks_exact_mut(out_w).enumerate() {
-        let lines: [&[f32]; T] = std::array::from_fn(|k| &work.middle[(y + k) * out_w..(y + k + 1) * out_w]);
-        for x in 0..out_w {
-            let mut total = wy[0] * lines[0][x];
-            for k in 1..T {
-                total += wy[k] * lines[k][x];
-            }
-            row[x] = total;
-        }
+        let lines = std::array::from_fn(|k| &work.middle[(y + k) * out_w..(y + k + 1) * out_w]);
+        combine::<T>(lines, &wy, row);
     }
 }
 
+/// The general path: every pixel has a place of its own.
 fn bent(
     frame: &Frame,
     placement: &Placement,
@@ -243,31 +342,34 @@ fn bent(
     let (sin, cos) = libm::sincos(global.rotation_rad);
     let (sin, cos) = (global.scale * sin, global.scale * cos);
     let (w, h) = (frame.width(), frame.height());
-    let (right, bottom) = (w as f64 - 1.0, h as f64 - 1.0);
     out.factors.resize(canvas.planes * area, 0.0);
     let targets = out.data.chunks_exact_mut(area).zip(out.factors.chunks_exact_mut(area));
     for (plane, (target, factors)) in targets.enumerate() {
         let [px, py] = origin(frame, placement, plane);
+        let place = |at: usize| {
+            let (u, v) = ((at % canvas.width) as f64 - canvas.centre[0], (at / canvas.width) as f64 - canvas.centre[1]);
+            let (x, y) = (px + cos * u - sin * v, py + sin * u + cos * v);
+            if local { (x + f64::from(displacement[0][at]), y + f64::from(displacement[1][at])) } else { (x, y) }
+        };
+        let share = |at: usize| if local { grade[at] } else { 1.0 };
+        if let Layout::Mosaic(pattern) = frame.layout {
+            for at in 0..area {
+                let (x, y) = place(at);
+                let (value, kernel) = mosaic_at(frame, pattern, plane, x, y);
+                // The sum is divided by the kernel's share as well: one over the other here, their product there.
+                target[at] = if kernel > 0.0 { value / kernel } else { 0.0 };
+                factors[at] = kernel * share(at);
+            }
+            continue;
+        }
         prepared.load(frame.plane(plane), w, h);
+        let (right, bottom) = (w as f64 - 1.0, h as f64 - 1.0);
         prepared.warp(canvas.width, canvas.height, target, |row, xs, ys| {
-            let v = row as f64 - canvas.centre[1];
-            let at = row * canvas.width;
             for (i, (x, y)) in xs.iter_mut().zip(ys.iter_mut()).enumerate() {
-                let u = i as f64 - canvas.centre[0];
-                *x = px + cos * u - sin * v;
-                *y = py + sin * u + cos * v;
-                if local {
-                    *x += f64::from(displacement[0][at + i]);
-                    *y += f64::from(displacement[1][at + i]);
-                }
+                let at = row * canvas.width + i;
+                (*x, *y) = place(at);
                 let inside = (0.0..=right).contains(x) && (0.0..=bottom).contains(y);
-                factors[at + i] = if !inside {
-                    0.0
-                } else if local {
-                    grade[at + i]
-                } else {
-                    1.0
-                };
+                factors[at] = if inside { share(at) } else { 0.0 };
             }
         });
         if deferred && prepared.kernel() == Kernel::CubicBSpline {
@@ -276,6 +378,27 @@ fn bent(
     }
     out.cover = Cover::Factors;
     Ok(())
+}
+
+/// Sum of kernel times sample, and of the kernel, over the samples of a colour around a place; nothing where the
+/// kernel reaches over the edge.
+fn mosaic_at(frame: &Frame, pattern: Pattern, colour: usize, x: f64, y: f64) -> (f32, f32) {
+    let (w, h) = (frame.width(), frame.height());
+    let inside = x >= 1.0 && y >= 1.0 && x < w as f64 - 2.0 && y < h as f64 - 2.0;
+    if !inside {
+        return (0.0, 0.0);
+    }
+    let (ix, iy) = (x as usize, y as usize);
+    let (wx, wy) = (taps_of(x - ix as f64), taps_of(y - iy as f64));
+    let (mut value, mut kernel) = (0.0, 0.0);
+    for (b, wy) in wy.iter().enumerate() {
+        let row = iy - 1 + b;
+        let Some(skip) = (0..2).find(|&skip| pattern.colour_at(ix - 1 + skip, row) == colour) else { continue };
+        let line = &frame.data[row * w + ix - 1..row * w + ix + 3];
+        value += wy * (wx[skip] * line[skip] + wx[skip + 2] * line[skip + 2]);
+        kernel += wy * (wx[skip] + wx[skip + 2]);
+    }
+    (value, kernel)
 }
 
 /// Weights samples by `[1 4 1] / 6` along both axes with mirrored borders: what the B-spline's inverse filter undoes.
