@@ -1,2 +1,49 @@
-//! The command `stillair`.
-fn main() {}
+//! The command `stillair`: arguments in, words and exit codes out.
+//!
+//! A module for each verb. Only this crate prints, and only [`say`] touches the streams: results go to standard
+//! output, everything else to standard error.
+
+mod arguments;
+mod check;
+mod demo;
+mod explain;
+mod failure;
+mod graph;
+mod inputs;
+mod methods;
+mod plugins;
+mod progress;
+mod recipes;
+mod report;
+mod run;
+mod runs;
+mod say;
+mod signals;
+
+use std::process::ExitCode;
+
+use arguments::{Arguments, Verb};
+use clap::Parser;
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let global = &arguments.global;
+    say::start_log(global.log.as_deref());
+    let done = match &arguments.verb {
+        Verb::Run(verb) => run::run(verb, global),
+        Verb::Check(verb) => check::check(verb, global),
+        Verb::Graph(verb) => graph::graph(verb, global),
+        Verb::Methods(verb) => methods::methods(verb, global),
+        Verb::Explain(verb) => explain::explain(verb, global),
+        Verb::Runs => runs::runs(global),
+        Verb::Report(verb) => report::report(verb, global),
+        Verb::Demo(verb) => demo::demo(verb, global),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            say::failure(&failure, global.json);
+            failure.exit_code()
+        }
+    }
+}

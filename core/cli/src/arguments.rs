@@ -1,0 +1,164 @@
+//! The command line.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+
+/// Turns a clip of a planet into a picture, and says how.
+#[derive(Debug, Parser)]
+#[command(name = "stillair", version, about, max_term_width = 100, arg_required_else_help = true)]
+pub struct Arguments {
+    /// What to do.
+    #[command(subcommand)]
+    pub verb: Verb,
+    /// Settings for every verb.
+    #[command(flatten)]
+    pub global: Global,
+}
+
+/// Settings for every verb.
+#[derive(Debug, Args)]
+pub struct Global {
+    /// Folder in which run folders are made
+    #[arg(long, global = true, value_name = "DIR", default_value = "runs")]
+    pub out: PathBuf,
+    /// Session file: what the observer knows of the clip (else NAME.session.toml beside it, or session.toml)
+    #[arg(long, global = true, value_name = "FILE")]
+    pub session: Option<PathBuf>,
+    /// A fact that wins over the session file, such as telescope.aperture_mm=105
+    #[arg(long = "fact", global = true, value_name = "SECTION.KEY=VALUE")]
+    pub facts: Vec<String>,
+    /// Changes a recipe's parameter (sharp.strength=0.5) or method (sharp.use=sharpen.wiener)
+    #[arg(long = "set", global = true, value_name = "STEP.KEY=VALUE")]
+    pub settings: Vec<String>,
+    /// Worker threads [default: one per core]
+    #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub jobs: Option<u16>,
+    /// Memory that a run may take
+    #[arg(long, global = true, value_name = "SIZE", default_value = "256 MB", value_parser = bytes)]
+    pub memory_budget: u64,
+    /// Logs what happens inside: error, warn, info, debug, trace, or a filter
+    #[arg(long, global = true, value_name = "LEVEL")]
+    pub log: Option<String>,
+    /// Writes JSON, a line for each event, for other programs
+    #[arg(long, global = true)]
+    pub json: bool,
+}
+
+/// The verbs.
+#[derive(Debug, Subcommand)]
+pub enum Verb {
+    /// Turns clips into pictures by a recipe
+    Run(Run),
+    /// Tells all that is wrong with a recipe
+    Check(Check),
+    /// Shows a recipe's steps, pass by pass
+    Graph(Graph),
+    /// Lists the methods that recipes can use
+    Methods(Methods),
+    /// Explains a method or a recipe
+    Explain(Explain),
+    /// Lists the runs so far
+    Runs,
+    /// Makes the page of a run again
+    Report(Report),
+    /// Makes a clip of an invented planet, and a picture from it
+    Demo(Demo),
+}
+
+/// `run`.
+#[derive(Debug, Args)]
+pub struct Run {
+    /// A recipe file, or the name of one that ships
+    pub recipe: String,
+    /// Clips for the recipe's inputs; INPUT=FILE names the input
+    #[arg(value_name = "CLIP")]
+    pub clips: Vec<PathBuf>,
+}
+
+/// `check`.
+#[derive(Debug, Args)]
+pub struct Check {
+    /// A recipe file, or the name of one that ships
+    pub recipe: String,
+    /// Prints how much memory a run takes at most, for a clip or for a size such as 640x480x3000
+    #[arg(long, value_name = "CLIP", num_args = 0..=1, default_missing_value = "640x480x3000")]
+    pub memory: Option<String>,
+}
+
+/// `graph`.
+#[derive(Debug, Args)]
+pub struct Graph {
+    /// A recipe file, or the name of one that ships
+    pub recipe: String,
+    /// Writes DOT, for programs that draw graphs
+    #[arg(long)]
+    pub dot: bool,
+}
+
+/// `methods`.
+#[derive(Debug, Args)]
+pub struct Methods {
+    /// Only this family, such as stack
+    pub family: Option<String>,
+}
+
+/// `explain`.
+#[derive(Debug, Args)]
+pub struct Explain {
+    /// A method such as stack.mean, or a recipe
+    pub name: String,
+}
+
+/// `report`.
+#[derive(Debug, Args)]
+pub struct Report {
+    /// A run folder, or its name
+    pub run: PathBuf,
+}
+
+/// `demo`.
+#[derive(Debug, Args)]
+pub struct Demo {
+    /// Recipe to run on the clip
+    #[arg(long, default_value = "planet-colour")]
+    pub recipe: String,
+}
+
+/// Reads `256 MB`, `300MiB`, `2G` or plain bytes.
+fn bytes(text: &str) -> Result<u64, String> {
+    let split = text.find(|c: char| !(c.is_ascii_digit() || c == '.')).unwrap_or(text.len());
+    let (number, unit) = (&text[..split], text[split..].trim().to_ascii_lowercase());
+    let factor: f64 = match unit.as_str() {
+        "" | "b" => 1.0,
+        "k" | "kb" => 1e3,
+        "kib" => 1024.0,
+        "m" | "mb" => 1e6,
+        "mib" => 1_048_576.0,
+        "g" | "gb" => 1e9,
+        "gib" => 1_073_741_824.0,
+        _ => return Err(format!("`{unit}` is no unit; write a size such as 256 MB or 1 GB")),
+    };
+    let number: f64 = number.parse().map_err(|_| "write a size such as 256 MB or 1 GB".to_string())?;
+    let size = number * factor;
+    if (1e6..=1e15).contains(&size) { Ok(size as u64) } else { Err("give at least 1 MB".into()) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_sound() {
+        Arguments::command().debug_assert();
+    }
+
+    #[test]
+    fn sizes_are_read() {
+        assert_eq!(bytes("256 MB"), Ok(256_000_000));
+        assert_eq!(bytes("1.5GiB"), Ok(1_610_612_736));
+        assert_eq!(bytes("2g"), Ok(2_000_000_000));
+        assert!(bytes("3 ells").is_err() && bytes("").is_err() && bytes("10").is_err());
+    }
+}

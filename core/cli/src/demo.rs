@@ -1,0 +1,51 @@
+//! `stillair demo`: a clip of an invented planet, and the picture made from it.
+
+use std::path::PathBuf;
+
+use stillair_api::Fault;
+use stillair_engine::run::Finished;
+
+use crate::arguments::{Demo, Global};
+use crate::failure::Failure;
+use crate::inputs::{self, Files};
+use crate::recipes::Recipe;
+use crate::run::{carry_out, tell};
+use crate::{plugins, say, signals};
+
+/// Name of the recipe that makes the clip.
+const CLIP_RECIPE: &str = "demo-clip";
+
+/// Makes the clip, runs the recipe on it, and says where the picture is.
+pub fn demo(verb: &Demo, global: &Global) -> Result<(), Failure> {
+    let catalogue = plugins::catalogue()?;
+    let cancel = signals::cancel_flag();
+    let plain = Global {
+        out: global.out.clone(),
+        session: None,
+        facts: Vec::new(),
+        settings: Vec::new(),
+        jobs: global.jobs,
+        memory_budget: global.memory_budget,
+        log: None,
+        json: global.json,
+    };
+    let maker = Recipe::find(CLIP_RECIPE)?;
+    let plan = maker.compile(&catalogue, &inputs::given(&Files::new()), &plain)?;
+    let made = carry_out(&plan, &catalogue, Files::new(), &plain, &cancel)?;
+    let clip = clip(&made)?;
+    if !global.json {
+        say::note(&format!("clip     {}", clip.display()));
+    }
+    let recipe = Recipe::find(&verb.recipe)?;
+    let files = inputs::sort(&recipe.inputs, &[clip], global)?;
+    let plan = recipe.compile(&catalogue, &inputs::given(&files), global)?;
+    let finished = carry_out(&plan, &catalogue, files, global, &cancel)?;
+    tell(&finished, global.json);
+    Ok(())
+}
+
+fn clip(made: &Finished) -> Result<PathBuf, Failure> {
+    let clip = made.results.iter().find(|path| path.extension().is_some_and(|e| e == "ser"));
+    let clip = clip.ok_or_else(|| Fault::internal(format!("the recipe {CLIP_RECIPE} wrote no clip")))?;
+    Ok(made.folder.join(clip))
+}

@@ -1,0 +1,97 @@
+//! Clips of the command line to the recipe's inputs, with what is known of each.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use stillair_api::{FactOrigin, Facts};
+use stillair_engine::compile::{Given, InputDeclaration};
+use stillair_engine::run::InputFile;
+use stillair_engine::session::{self, Session};
+
+use crate::arguments::Global;
+use crate::failure::Failure;
+
+/// The files of each input.
+pub type Files = BTreeMap<String, Vec<InputFile>>;
+
+/// Number of files of each input.
+pub fn given(files: &Files) -> Given {
+    Given { inputs: files.iter().map(|(name, files)| (name.clone(), files.len())).collect() }
+}
+
+/// Sorts clips into a recipe's inputs: `INPUT=FILE` by name, the others in the order of the inputs that must be given;
+/// calibration files come from the session where the recipe has an input for them.
+pub fn sort(declared: &[InputDeclaration], clips: &[PathBuf], global: &Global) -> Result<Files, Failure> {
+    let mut named: BTreeMap<String, Vec<PathBuf>> = BTreeMap::new();
+    let mut plain: Vec<PathBuf> = Vec::new();
+    for clip in clips {
+        match name_of(declared, clip) {
+            Some((name, path)) => named.entry(name).or_default().push(path),
+            None => plain.push(clip.clone()),
+        }
+    }
+    let mut plain = plain.into_iter();
+    for input in declared.iter().filter(|i| !i.optional && !named.contains_key(&i.name)).collect::<Vec<_>>() {
+        let share: Vec<_> = plain.by_ref().take(if input.many { usize::MAX } else { 1 }).collect();
+        if !share.is_empty() {
+            named.insert(input.name.clone(), share);
+        }
+    }
+    let left: Vec<_> = plain.map(|p| p.display().to_string()).collect();
+    if !left.is_empty() {
+        let names: Vec<_> = declared.iter().map(|i| format!("`{}`", i.name)).collect();
+        let message = match names.len() {
+            0 => "the recipe takes no clip".to_string(),
+            _ => format!("the recipe takes no more clips for {}", names.join(", ")),
+        };
+        return Err(Failure::request(format!("{message}, but there is also {}", left.join(", ")), "leave it out"));
+    }
+    let mut files = Files::new();
+    for (name, paths) in named {
+        let with_facts: Result<Vec<_>, Failure> = paths.into_iter().map(|path| with_facts(path, global)).collect();
+        files.insert(name, with_facts?);
+    }
+    calibration(declared, &mut files, global)?;
+    Ok(files)
+}
+
+fn name_of(declared: &[InputDeclaration], clip: &Path) -> Option<(String, PathBuf)> {
+    let (name, path) = clip.to_str()?.split_once('=')?;
+    let known = declared.iter().any(|i| i.name == name) && !clip.exists();
+    known.then(|| (name.to_string(), PathBuf::from(path)))
+}
+
+fn session_of(clip: &Path, global: &Global) -> Result<Option<Session>, Failure> {
+    let path = global.session.clone().or_else(|| session::beside(clip));
+    path.map(|path| session::read(&path).map_err(Failure::from)).transpose()
+}
+
+/// A clip with the facts of its session and of the command line.
+fn with_facts(path: PathBuf, global: &Global) -> Result<InputFile, Failure> {
+    let mut facts = session_of(&path, global)?.map(|session| session.facts).unwrap_or_default();
+    command_line(&mut facts, global)?;
+    Ok(InputFile { path, facts })
+}
+
+/// Adds the facts of the command line.
+pub fn command_line(facts: &mut Facts, global: &Global) -> Result<(), Failure> {
+    for text in &global.facts {
+        let (name, value) = session::command_line_fact(text)?;
+        facts.set(&name, value, FactOrigin::CommandLine);
+    }
+    Ok(())
+}
+
+/// Fills inputs called `bias`, `dark` and `flat` from the session of the first clip.
+fn calibration(declared: &[InputDeclaration], files: &mut Files, global: &Global) -> Result<(), Failure> {
+    let first = declared.iter().find(|i| !i.optional).and_then(|i| files.get(&i.name)).and_then(|f| f.first());
+    let Some(first) = first.cloned() else { return Ok(()) };
+    let Some(session) = session_of(&first.path, global)? else { return Ok(()) };
+    for (name, path) in session.calibration {
+        let wanted = declared.iter().any(|i| i.optional && i.name == name);
+        if wanted && !files.contains_key(&name) {
+            files.insert(name, vec![InputFile { path, facts: first.facts.clone() }]);
+        }
+    }
+    Ok(())
+}
