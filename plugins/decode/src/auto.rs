@@ -9,7 +9,10 @@ use stillair_api::{
 };
 
 use crate::file::ClipFile;
+use crate::fits::is_fits;
 use crate::options::{Options, describe};
+use crate::picture::{PictureFormat, is_png, is_tiff};
+use crate::sequence::{KINDS, Kind, open_path};
 
 /// `decode.auto`.
 pub struct Auto;
@@ -38,8 +41,12 @@ struct AutoSource {
 }
 
 impl Source for AutoSource {
-    fn open(&self, _context: &dyn Context, paths: &[PathBuf]) -> Outcome<Box<dyn FrameReader>> {
-        let file = ClipFile::open(single(paths)?)?;
+    fn open(&self, context: &dyn Context, paths: &[PathBuf]) -> Outcome<Box<dyn FrameReader>> {
+        let path = single(paths)?;
+        if path.is_dir() {
+            return open_path(context, path, KINDS, &self.options);
+        }
+        let file = ClipFile::open(path)?;
         let head = file.read_upto(0, 64)?;
         if head.starts_with(&crate::ser::SIGNATURE) {
             return Ok(Box::new(crate::ser::open(file, &self.options)?));
@@ -47,9 +54,18 @@ impl Source for AutoSource {
         if crate::avi::is_avi(&head) {
             return crate::avi::open(file, &self.options);
         }
+        for (fits, kind) in [
+            (is_fits(&head), Kind::Fits),
+            (is_tiff(&head), Kind::Picture(PictureFormat::Tiff)),
+            (is_png(&head), Kind::Picture(PictureFormat::Png)),
+        ] {
+            if fits {
+                return kind.open(path, &self.options);
+            }
+        }
         let what = foreign(&head).map_or_else(String::new, |what| format!(": it is {what}"));
         Err(Fault::request(format!("{}: this is not a clip that can be read{what}", file.name()))
-            .remedy("give a SER or an AVI clip"))
+            .remedy("give a SER, AVI or FITS clip, or a folder of FITS, TIFF or PNG pictures"))
     }
 }
 

@@ -17,7 +17,6 @@ use stillair_api::{
 
 use crate::file::ClipFile;
 use crate::judge::{Depth, Piece, depth, eight_bits};
-use crate::mosaic::{Hidden, measure};
 use crate::options::{Options, describe};
 use crate::samples::{ByteOrder, Encoding};
 use crate::stored::{Arrangement, FramePlaces, MAX_FRAMES, PIECE_BYTES, StoredClip, few};
@@ -248,9 +247,9 @@ fn open_walked(file: ClipFile, options: &Options) -> Outcome<Box<dyn FrameReader
             let arrangement =
                 Arrangement { encoding, step, order: [2, 1, 0], row_bytes: stride, bottom_up, planes: None };
             let mut clip = StoredClip::new(file, places, arrangement, info);
-            if step == 1 {
-                look_for_mosaic(&mut clip, layout, options)?;
-            }
+            let (layout, note) = crate::mosaic::decide(&clip, layout != Layout::Mono, options)?;
+            clip.set_layout(layout);
+            clip.note(note);
             Ok(Box::new(clip))
         }
     }
@@ -272,23 +271,4 @@ fn judge_words(
     let pieces: Vec<Piece<'_>> =
         bytes.iter().map(|bytes| Piece { bytes, row_samples: row_bytes / 2, pitch: 2 }).collect();
     Ok((order, depth(&pieces, order, options.bits.unwrap_or(16), options.alignment)))
-}
-
-/// The format cannot say that grey is a mosaic, so the data may.
-fn look_for_mosaic(clip: &mut StoredClip, stated: Layout, options: &Options) -> Outcome<()> {
-    let differences = measure(clip, &few(clip.info().frames))?;
-    if stated != Layout::Mono || options.layout.is_some() {
-        let layout = clip.info().layout;
-        clip.note(differences.doubt(layout));
-        return Ok(());
-    }
-    match differences.hidden() {
-        Some((Hidden::Likely(pattern), evidence)) => {
-            clip.set_layout(Layout::Mosaic(pattern));
-            clip.note(Some(format!("{evidence}: read as {}; set pattern if that is wrong", pattern.letters())));
-        }
-        Some((Hidden::Unclear, evidence)) => clip.note(Some(format!("{evidence}: set pattern"))),
-        None => {}
-    }
-    Ok(())
 }

@@ -9,6 +9,9 @@
 
 use stillair_api::{FrameReader, Layout, Outcome, Pattern, Region};
 
+use crate::options::Options;
+use crate::stored::few;
+
 /// Side of a block, px.
 const BLOCK_PX: usize = 16;
 
@@ -17,6 +20,12 @@ const MOST_PX: usize = 1 << 20;
 
 /// One diagonal must agree better than the other by this factor before a stated pattern is doubted.
 const DOUBT_RATIO: f64 = 2.0;
+
+/// Differences below this share of the light are rounding or unevenness, and say nothing.
+const LEAST_SHARE: f64 = 0.01;
+
+/// Fewer samples than this say nothing.
+const LEAST_SAMPLES: usize = 1024;
 
 /// A grey clip is said to hide a mosaic from this ratio of the largest to the smallest site difference on.
 const HIDDEN_RATIO: f64 = 4.0;
@@ -34,6 +43,10 @@ pub(crate) struct SiteDifferences {
     main_signed: f64,
     /// Top right minus bottom left, with its sign.
     anti_signed: f64,
+    /// All samples, added up: what differences are held against.
+    light: f64,
+    /// Number of samples.
+    samples: usize,
 }
 
 impl SiteDifferences {
@@ -43,6 +56,8 @@ impl SiteDifferences {
         if width < 4 || height < 4 {
             return;
         }
+        self.samples += plane.len();
+        self.light += plane.iter().map(|v| f64::from(v.abs())).sum::<f64>();
         let blocks = width.div_ceil(BLOCK_PX);
         let mut sums = vec![[0.0f64; 3]; blocks];
         for y in 1..height - 1 {
@@ -73,6 +88,12 @@ impl SiteDifferences {
         }
     }
 
+    /// The largest of the differences, if it is large enough to mean anything.
+    fn highest(&self) -> Option<f64> {
+        let high = self.main.max(self.anti).max(self.cross);
+        (self.samples >= LEAST_SAMPLES && high > LEAST_SHARE * self.light).then_some(high)
+    }
+
     /// Whether the greens lie on the main diagonal, and how many times better they agree there.
     fn greens(&self) -> (bool, f64) {
         if self.main < self.anti {
@@ -94,6 +115,7 @@ impl SiteDifferences {
 
     /// What is odd about the stated layout, in words.
     pub(crate) fn doubt(&self, stated: Layout) -> Option<String> {
+        self.highest()?;
         let (on_main, ratio) = self.greens();
         match stated {
             Layout::Rgb => None,
@@ -116,9 +138,9 @@ impl SiteDifferences {
 
     /// The mosaic that a grey clip hides, if any, and the evidence in words.
     pub(crate) fn hidden(&self) -> Option<(Hidden, String)> {
-        let high = self.main.max(self.anti).max(self.cross);
+        let high = self.highest()?;
         let low = self.main.min(self.anti).min(self.cross);
-        if high < HIDDEN_RATIO * low || high.is_nan() || high == 0.0 {
+        if high < HIDDEN_RATIO * low {
             return None;
         }
         let (_, ratio) = self.greens();
@@ -172,6 +194,28 @@ pub(crate) fn measure(reader: &dyn FrameReader, frames: &[usize]) -> Outcome<Sit
         differences.add(&frame.data, info.width);
     }
     Ok(differences)
+}
+
+/// The layout to take a clip as, and what there is to say about it. A grey clip that plainly hides a mosaic is taken as
+/// one, unless `file_says` that it is grey (where the format can tell the two apart), or recipe or session say so.
+pub(crate) fn decide(
+    reader: &dyn FrameReader,
+    file_says: bool,
+    options: &Options,
+) -> Outcome<(Layout, Option<String>)> {
+    let layout = reader.info().layout;
+    let differences = measure(reader, &few(reader.info().frames))?;
+    if layout != Layout::Mono || file_says || options.layout.is_some() {
+        return Ok((layout, differences.doubt(layout)));
+    }
+    Ok(match differences.hidden() {
+        Some((Hidden::Likely(pattern), evidence)) => {
+            let note = format!("{evidence}: read as {}; set pattern if that is wrong", pattern.letters());
+            (Layout::Mosaic(pattern), Some(note))
+        }
+        Some((Hidden::Unclear, evidence)) => (layout, Some(format!("{evidence}: set pattern"))),
+        None => (layout, None),
+    })
 }
 
 #[cfg(test)]

@@ -28,6 +28,8 @@ pub(crate) struct Options {
     pub(crate) bits: Option<u32>,
     /// Exposure of a frame, s.
     pub(crate) exposure_s: Option<f64>,
+    /// Bits and white level as judged from other pictures of the sequence: nothing more is judged then.
+    pub(crate) fixed: Option<(u32, f64)>,
 }
 
 /// Adds the shared parameters and facts to a description.
@@ -95,6 +97,7 @@ impl Options {
             white_level: parameters.auto_number("white_level")?,
             bits: number("camera.bits", 16.0)?.map(|bits| bits as u32),
             exposure_s: number("camera.exposure_s", 86_400.0)?,
+            fixed: None,
         })
     }
 

@@ -23,12 +23,38 @@ impl ByteOrder {
 }
 
 /// How a sample is stored.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum Encoding {
     /// One unsigned byte.
     U8,
     /// Two bytes, unsigned.
     U16(ByteOrder),
+    /// Two bytes, the high one first, signed, meaning the number plus 32768.
+    U16Offset,
+    /// A number of any other kind, meaning `zero + scale * stored`; what is not finite becomes 0.
+    Real {
+        /// Kind of number.
+        kind: Real,
+        /// Order of its bytes.
+        order: ByteOrder,
+        /// Factor.
+        scale: f64,
+        /// Offset.
+        zero: f64,
+    },
+}
+
+/// Kinds of stored numbers.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[allow(missing_docs)]
+pub(crate) enum Real {
+    U8,
+    I16,
+    U32,
+    I32,
+    I64,
+    F32,
+    F64,
 }
 
 impl Encoding {
@@ -36,9 +62,37 @@ impl Encoding {
     pub(crate) fn bytes(self) -> usize {
         match self {
             Encoding::U8 => 1,
-            Encoding::U16(_) => 2,
+            Encoding::U16(_) | Encoding::U16Offset => 2,
+            Encoding::Real { kind, .. } => match kind {
+                Real::U8 => 1,
+                Real::I16 => 2,
+                Real::U32 | Real::I32 | Real::F32 => 4,
+                Real::I64 | Real::F64 => 8,
+            },
         }
     }
+
+    /// How many samples of a run are no finite numbers.
+    pub(crate) fn not_numbers(self, stored: &[u8]) -> usize {
+        let Encoding::Real { kind, order, .. } = self else { return 0 };
+        match kind {
+            Real::F32 => count::<4>(stored, order, |b| !f32::from_be_bytes(b).is_finite()),
+            Real::F64 => count::<8>(stored, order, |b| !f64::from_be_bytes(b).is_finite()),
+            _ => 0,
+        }
+    }
+}
+
+fn count<const N: usize>(stored: &[u8], order: ByteOrder, odd: impl Fn([u8; N]) -> bool) -> usize {
+    stored.as_chunks::<N>().0.iter().filter(|b| odd(big_endian(**b, order))).count()
+}
+
+/// The bytes with the most significant first.
+fn big_endian<const N: usize>(mut bytes: [u8; N], order: ByteOrder) -> [u8; N] {
+    if order == ByteOrder::Little {
+        bytes.reverse();
+    }
+    bytes
 }
 
 /// The factor that takes `white_level` to 1 (for a few odd levels to the next number above it, never to one below, so
@@ -67,6 +121,48 @@ pub(crate) fn widen(encoding: Encoding, stored: &[u8], factor: f32, wide: &mut [
                 *to = f32::from(u16::from_be_bytes([from[0], from[1]])) * factor;
             }
         }
+        Encoding::U16Offset => {
+            for (to, from) in wide.iter_mut().zip(stored.chunks_exact(2)) {
+                *to = f32::from(u16::from_be_bytes([from[0], from[1]]) ^ 0x8000) * factor;
+            }
+        }
+        Encoding::Real { kind, order, scale, zero } => {
+            let means = (scale * f64::from(factor), zero * f64::from(factor));
+            let run = (stored, order);
+            match kind {
+                Real::U8 => widen_real::<1>(run, means, wide, |b| f64::from(b[0])),
+                Real::I16 => widen_real::<2>(run, means, wide, |b| f64::from(i16::from_be_bytes(b))),
+                Real::U32 => widen_real::<4>(run, means, wide, |b| f64::from(u32::from_be_bytes(b))),
+                Real::I32 => widen_real::<4>(run, means, wide, |b| f64::from(i32::from_be_bytes(b))),
+                Real::I64 => widen_real::<8>(run, means, wide, |b| i64::from_be_bytes(b) as f64),
+                Real::F32 => widen_real::<4>(run, means, wide, |b| f64::from(f32::from_be_bytes(b))),
+                Real::F64 => widen_real::<8>(run, means, wide, f64::from_be_bytes),
+            }
+        }
+    }
+}
+
+/// Widens numbers of `N` bytes through `number`, which takes them with the most significant byte first.
+fn widen_real<const N: usize>(
+    (stored, order): (&[u8], ByteOrder),
+    (scale, zero): (f64, f64),
+    wide: &mut [f32],
+    number: impl Fn([u8; N]) -> f64,
+) {
+    for (to, from) in wide.iter_mut().zip(stored.as_chunks::<N>().0) {
+        let value = (zero + scale * number(big_endian(*from, order))) as f32;
+        *to = if value.is_finite() { value } else { 0.0 };
+    }
+}
+
+/// Widens every `step`th sample of a run, from the first on: grey with something beside it.
+pub(crate) fn widen_first(encoding: Encoding, step: usize, stored: &[u8], factor: f32, wide: &mut [f32]) {
+    let mut mixed = [0.0f32; BLOCK * 4];
+    let block_bytes = BLOCK * step * encoding.bytes();
+    for (block, to) in stored.chunks(block_bytes).zip(wide.chunks_mut(BLOCK)) {
+        let mixed = &mut mixed[..block.len() / encoding.bytes()];
+        widen(encoding, block, factor, mixed);
+        to.iter_mut().zip(mixed.iter().step_by(step)).for_each(|(to, from)| *to = *from);
     }
 }
 

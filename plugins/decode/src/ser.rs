@@ -154,9 +154,7 @@ pub(crate) fn open(file: ClipFile, options: &Options) -> Outcome<StoredClip> {
     let row_bytes = header.width * samples * encoding.bytes();
     let arrangement = Arrangement { encoding, step: samples, order, row_bytes, bottom_up: false, planes: None };
     let mut clip = StoredClip::new(file, places, arrangement, info);
-    if samples == 1 {
-        let differences = crate::mosaic::measure(&clip, &few(header.frames))?;
-        clip.note(differences.doubt(layout));
-    }
+    let (_, note) = crate::mosaic::decide(&clip, true, options)?;
+    clip.note(note);
     Ok(clip)
 }

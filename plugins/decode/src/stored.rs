@@ -4,7 +4,7 @@
 use stillair_api::{ClipInfo, Fault, Frame, FrameReader, Layout, Outcome, Region};
 
 use crate::file::ClipFile;
-use crate::samples::{Encoding, factor_of, widen, widen_colours};
+use crate::samples::{Encoding, factor_of, widen, widen_colours, widen_first};
 
 /// Rows with at most this many unwanted bytes between them are fetched by one read: a system call costs about as
 /// much as copying this many bytes (measured, common practice).
@@ -125,28 +125,49 @@ impl FrameReader for StoredClip {
         check_request(&self.info, index, region)?;
         out.reshape(index, region, self.info.layout.shifted(region.x, region.y));
         let Region { x, y, width, height } = region;
-        let Arrangement { encoding, step, order, bottom_up, .. } = self.arrangement;
+        let Arrangement { encoding, step, bottom_up, .. } = self.arrangement;
         let first_row = if bottom_up { self.info.height - (y + height) } else { y };
         let wanted = width * encoding.bytes() * step;
-        let row_at = |row: usize| if bottom_up { height - 1 - row } else { row };
-        if step == 1 {
-            for (plane, samples) in out.data.chunks_exact_mut(region.area()).enumerate() {
-                let stride = self.fetch((index, plane), x, width, first_row, height, bytes)?;
-                for (row, wide) in samples.chunks_exact_mut(width).enumerate() {
-                    widen(encoding, &bytes[row_at(row) * stride..][..wanted], self.factor, wide);
-                }
-            }
-        } else {
-            let stride = self.fetch((index, 0), x, width, first_row, height, bytes)?;
-            let (red, rest) = out.data.split_at_mut(region.area());
-            let (green, blue) = rest.split_at_mut(region.area());
-            let rows = red.chunks_exact_mut(width).zip(green.chunks_exact_mut(width)).zip(blue.chunks_exact_mut(width));
-            for (row, ((r, g), b)) in rows.enumerate() {
-                let stored = &bytes[row_at(row) * stride..][..wanted];
-                widen_colours(encoding, step, order, stored, self.factor, [r, g, b]);
-            }
+        let planes = if step == 1 { self.info.layout.planes() } else { 1 };
+        for plane in 0..planes {
+            let stride = self.fetch((index, plane), x, width, first_row, height, bytes)?;
+            let rows = |row: usize| {
+                let row = if bottom_up { height - 1 - row } else { row };
+                &bytes[row * stride..][..wanted]
+            };
+            place(&self.arrangement, self.factor, rows, plane, out);
         }
         Ok(())
+    }
+}
+
+/// Widens stored rows into a frame that has its shape; `stored` gives a row's bytes, from the region's left to its right
+/// edge, top row first. With one sample per stored pixel it fills plane `plane`, else all planes at once.
+pub(crate) fn place<'a>(
+    arrangement: &Arrangement,
+    factor: f32,
+    stored: impl Fn(usize) -> &'a [u8],
+    plane: usize,
+    out: &mut Frame,
+) {
+    let Arrangement { encoding, step, order, .. } = *arrangement;
+    let Region { width, .. } = out.region;
+    if step == 1 || out.layout != Layout::Rgb {
+        for (row, wide) in out.plane_mut(plane).chunks_exact_mut(width).enumerate() {
+            if step == 1 {
+                widen(encoding, stored(row), factor, wide);
+            } else {
+                widen_first(encoding, step, stored(row), factor, wide);
+            }
+        }
+        return;
+    }
+    let area = out.region.area();
+    let (red, rest) = out.data.split_at_mut(area);
+    let (green, blue) = rest.split_at_mut(area);
+    let rows = red.chunks_exact_mut(width).zip(green.chunks_exact_mut(width)).zip(blue.chunks_exact_mut(width));
+    for (row, ((r, g), b)) in rows.enumerate() {
+        widen_colours(encoding, step, order, stored(row), factor, [r, g, b]);
     }
 }
 
