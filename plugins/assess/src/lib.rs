@@ -1,1 +1,20 @@
-//! Measures resolution, noise and sampling
+//! Measures pictures: resolution, noise, sampling.
+
+mod noise;
+mod optics;
+mod resolution;
+mod sampling;
+
+stillair_api::plugin!(resolution::Resolution, noise::Noise, sampling::Sampling);
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn descriptions_keep_their_contract() {
+        for method in super::plugin().methods {
+            let description = method.describe();
+            assert_eq!(stillair_api::contract::breaches(&description), Vec::<String>::new());
+            assert!(!description.help.is_empty() && !description.source.is_empty());
+        }
+    }
+}

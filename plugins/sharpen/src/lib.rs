@@ -2,6 +2,22 @@
 
 mod deblur;
 mod report;
+mod starlet;
+#[cfg(test)]
+mod synthetic;
+mod unsharp;
 mod wiener;
 
-stillair_api::plugin!(wiener::Wiener);
+stillair_api::plugin!(wiener::Wiener, starlet::StarletGains, unsharp::Unsharp);
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn descriptions_keep_their_contract() {
+        for method in super::plugin().methods {
+            let description = method.describe();
+            assert_eq!(stillair_api::contract::breaches(&description), Vec::<String>::new());
+            assert!(!description.help.is_empty() && !description.source.is_empty());
+        }
+    }
+}

@@ -1,0 +1,160 @@
+//! Test scenes made by other means than the methods use: a banded spheroid drawn by oversampling,
+//! blurred by core and halo outside the fitted family, with white noise in two half-stacks.
+
+use stillair_api::{FactOrigin, FactValue, Facts, Image};
+use stillair_maths::fft::{Fft2, frequency};
+use stillair_maths::mtf;
+
+/// Side of the pictures, px.
+pub const SIDE: usize = 96;
+/// Equatorial radius, px.
+pub const RADIUS: f64 = 27.0;
+/// Cut-off of a mono channel, cycles per px.
+pub const CUTOFF: f64 = 0.5;
+
+/// A stack and what it should become.
+pub struct Scene {
+    /// The stack with half-stacks.
+    pub stack: Image,
+    /// The object through a Gaussian of 0.9 lambda/D, per channel.
+    pub truth: Vec<f32>,
+}
+
+/// Facts of the telescope behind the scenes: cut-off 0.5 cycles per px at 550 nm.
+pub fn facts() -> Facts {
+    let mut facts = Facts::default();
+    for (name, value) in [
+        ("telescope.aperture_mm", 100.0),
+        ("telescope.obstruction", 0.3),
+        ("telescope.focal_mm", 2000.0),
+        ("camera.pixel_um", 5.5),
+    ] {
+        facts.set(name, FactValue::Number(value), FactOrigin::Session);
+    }
+    facts
+}
+
+fn wavelengths(channels: usize) -> Vec<f64> {
+    if channels == 3 { vec![620.0, 530.0, 460.0] } else { vec![550.0] }
+}
+
+/// Standard normal numbers: sums of twelve uniform ones (Knuth's MMIX multiplier).
+pub fn normals(seed: u64) -> impl FnMut() -> f32 {
+    let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
+    move || {
+        (0..12).fold(-6.0_f32, |sum, _| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            sum + (state >> 40) as f32 / 16_777_216.0
+        })
+    }
+}
+
+fn draw(p: f64) -> Vec<f32> {
+    const FINE: usize = 6;
+    let (cos, sin) = (libm::cos(0.3), libm::sin(0.3));
+    let mut out = vec![0.0; SIDE * SIDE];
+    for (i, v) in out.iter_mut().enumerate() {
+        let mut sum = 0.0;
+        for sub in 0..FINE * FINE {
+            let x = (i % SIDE) as f64 + ((sub % FINE) as f64 + 0.5) / FINE as f64 - 0.5 - 47.2;
+            let y = (i / SIDE) as f64 + ((sub / FINE) as f64 + 0.5) / FINE as f64 - 0.5 - 46.6;
+            let (u, w) = ((x * cos + y * sin) / RADIUS, (y * cos - x * sin) / (0.94 * RADIUS));
+            let r2 = u * u + w * w;
+            if r2 < 1.0 {
+                let bands = 1.0 - 0.15 * libm::cos(9.0 * w) + 0.05 * libm::sin(23.0 * w + 4.0 * u);
+                let spot = -0.2 * libm::exp(-((u - 0.3) * (u - 0.3) + (w - 0.35) * (w - 0.35)) * 200.0);
+                sum += libm::pow(1.0 - r2, p / 2.0) * (bands + spot);
+            }
+        }
+        *v = (0.5 * sum / (FINE * FINE) as f64) as f32;
+    }
+    out
+}
+
+/// A scene of 1 or 3 channels.
+pub fn scene(channels: usize, seed: u64) -> Scene {
+    let plan = Fft2::new(SIDE, SIDE);
+    let mut scratch = plan.scratch();
+    let mut normal = normals(seed);
+    let mut stack = Image::new(SIDE, SIDE, channels);
+    stack.info.wavelength_nm = wavelengths(channels);
+    stack.data.clear();
+    let (mut halves, mut truth) = ([Vec::new(), Vec::new()], Vec::new());
+    for nm in wavelengths(channels) {
+        let cutoff = CUTOFF * 550.0 / nm;
+        let mut sharp = plan.spectrum();
+        plan.forward(&draw(0.7), &mut sharp, &mut scratch);
+        let filtered = |gain: &dyn Fn(f64, f64) -> f64, scratch: &mut _| {
+            let mut spectrum = sharp.clone();
+            for (i, v) in spectrum.iter_mut().enumerate() {
+                let (kx, ky) = (i % plan.half_width(), i / plan.half_width());
+                *v *= gain(frequency(kx, SIDE), frequency(ky, SIDE)) as f32;
+            }
+            let mut picture = vec![0.0; SIDE * SIDE];
+            plan.inverse(&mut spectrum, &mut picture, scratch);
+            picture
+        };
+        let air = |nu: f64| 0.48 * libm::exp(-0.4 * nu * nu) + 0.52 * libm::exp(-21.0 * libm::pow(nu, 1.7));
+        let blurred = filtered(
+            &|fx, fy| {
+                let nu = libm::hypot(fx, fy) / cutoff;
+                mtf::obstructed(nu, 0.3) * air(nu)
+            },
+            &mut scratch,
+        );
+        truth.extend(filtered(
+            &|fx, fy| {
+                let sigma = 0.9 / 2.354_82 / cutoff;
+                let f2 = fx * fx + fy * fy;
+                libm::exp(-2.0 * std::f64::consts::PI.powi(2) * sigma * sigma * f2) / (mtf::pixel(fx) * mtf::pixel(fy))
+            },
+            &mut scratch,
+        ));
+        let noisy: Vec<Vec<f32>> =
+            (0..2).map(|_| blurred.iter().map(|v| 0.01 + v + 0.0014 * normal()).collect()).collect();
+        stack.data.extend(noisy[0].iter().zip(&noisy[1]).map(|(a, b)| 0.5 * (a + b)));
+        for (all, half) in halves.iter_mut().zip(noisy) {
+            all.extend(half);
+        }
+    }
+    stack.halves = Some(halves);
+    Scene { stack, truth: truth.iter().map(|v| v + 0.01).collect() }
+}
+
+/// Peak signal to rms error against the truth, dB, all channels together.
+pub fn error_db(picture: &[f32], scene: &Scene) -> f64 {
+    let peak = f64::from(scene.truth.iter().copied().fold(0.0, f32::max));
+    let sum: f64 = picture.iter().zip(&scene.truth).map(|(a, b)| f64::from(a - b).powi(2)).sum();
+    10.0 * libm::log10(peak * peak / (sum / picture.len() as f64))
+}
+
+/// Smallest and largest mean error on rings one px wide from 0.8 to 1.3 radii, % of the disc.
+pub fn ring_error(channel: &[f32], scene: &Scene, c: usize) -> (f64, f64) {
+    let truth = &scene.truth[c * SIDE * SIDE..(c + 1) * SIDE * SIDE];
+    let (cos, sin) = (libm::cos(0.3), libm::sin(0.3));
+    let mut rings = vec![(0.0, 0.0); RADIUS as usize];
+    for (i, (v, t)) in channel.iter().zip(truth).enumerate() {
+        let (x, y) = ((i % SIDE) as f64 - 47.2, (i / SIDE) as f64 - 46.6);
+        let rho = libm::hypot(x * cos + y * sin, (y * cos - x * sin) / 0.94) - 0.8 * RADIUS;
+        if rho >= 0.0 && rho < 0.5 * RADIUS {
+            rings[rho as usize].0 += f64::from(v - t);
+            rings[rho as usize].1 += 1.0;
+        }
+    }
+    let means = rings.iter().filter(|r| r.1 > 0.0).map(|r| 100.0 * r.0 / r.1 / 0.5);
+    means.fold((0.0, 0.0), |(low, high): (f64, f64), v| (low.min(v), high.max(v)))
+}
+
+/// Reads a float32 array of two dimensions (`tests/data`): values, rows, columns.
+pub fn read_npy(name: &str) -> (Vec<f32>, usize, usize) {
+    let path = format!("{}/tests/data/{name}", env!("CARGO_MANIFEST_DIR"));
+    let bytes = std::fs::read(&path).unwrap_or_else(|e| panic!("{path}: {e}"));
+    let file = npyz::NpyFile::new(&bytes[..]).unwrap();
+    let (rows, columns) = (file.shape()[0] as usize, file.shape()[1] as usize);
+    let values = if file.dtype().descr().contains("f8") {
+        file.into_vec::<f64>().unwrap().into_iter().map(|v| v as f32).collect()
+    } else {
+        file.into_vec::<f32>().unwrap()
+    };
+    (values, rows, columns)
+}
