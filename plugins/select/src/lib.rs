@@ -1,1 +1,11 @@
 //! Chooses and weights frames
+
+mod choice;
+mod fraction;
+mod one;
+mod threshold;
+mod usable;
+mod verdict;
+mod weighted;
+
+stillair_api::plugin!(usable::Usable, fraction::Fraction, threshold::Threshold, weighted::Weighted, one::One);
