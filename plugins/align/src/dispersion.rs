@@ -1,6 +1,6 @@
 //! How far the air spreads the colours: the shift of red and blue against green, the same in every frame.
 //!
-//! The frames' colour planes are added at their whole-pixel places; the three mean pictures are then registered on
+//! The frames' colour planes are added at their places; the three mean pictures are then registered on
 //! green by the half-whitened correlation of [`stillair_maths::registration::newton_shift`]. Belts and spots differ
 //! from colour to colour, the limb does not, so the estimate rests on frequencies where the limb outweighs them.
 //!
@@ -23,10 +23,10 @@ use crate::sampling::{self, DEFAULT_SAMPLING, pixels_per_resolution};
 const LARGEST_PX: f64 = 12.0;
 
 /// Whitening exponent.
-const WHITENING: f64 = 0.5;
+const WHITENING: f64 = 0.6;
 
 /// Lowest frequency as a share of the cut-off.
-const LOW: f64 = 0.07;
+const LOW: f64 = 0.1;
 
 /// Most Newton steps.
 const STEPS: usize = 30;
@@ -62,7 +62,7 @@ impl Method for Dispersion {
             "cutoff",
             0.1,
             1.0,
-            0.58,
+            0.7,
             "highest frequency used, as a share of the telescope's cut-off",
         ));
         if let Some(port) = description.inputs.last_mut() {
@@ -80,24 +80,43 @@ impl Method for Dispersion {
     }
 }
 
-/// Adds the part of `source` (`width` x `height`) that falls on a sum of the same size when it is moved by whole
-/// pixels: sum position (x, y) takes source position (x + dx, y + dy); the edge is replicated.
-pub fn add_moved(source: &[f32], width: usize, height: usize, dx: isize, dy: isize, weight: f32, sum: &mut [f32]) {
+/// Moves a plane by linear interpolation: `out` position (x, y) shows `source` position (x + x0, y + y0); the edge is
+/// replicated. The blur is the same in every colour and does not move the match.
+pub fn moved(source: &[f32], width: usize, height: usize, x0: f64, y0: f64, out: &mut [f32]) {
+    let (fx, fy) = (x0.floor(), y0.floor());
+    let (u, v) = ((x0 - fx) as f32, (y0 - fy) as f32);
+    let bound = |shift: f64, n: usize| shift.clamp(-(n as f64) - 1.0, n as f64 + 1.0) as isize;
+    let (dx, dy) = (bound(fx, width), bound(fy, height));
     let (w, h) = (width as isize, height as isize);
-    for (y, row) in sum.chunks_exact_mut(width).enumerate() {
-        let from = (y as isize + dy).clamp(0, h - 1) as usize * width;
-        let line = &source[from..from + width];
-        let first = (-dx).clamp(0, w) as usize;
-        let last = (w - dx).clamp(first as isize, w) as usize;
-        for to in &mut row[..first] {
-            *to += weight * line[0];
+    // Where both columns of the kernel lie inside.
+    let from = (-dx).clamp(0, w) as usize;
+    let to = (w - 1 - dx).clamp(from as isize, w) as usize;
+    for (y, row) in out.chunks_exact_mut(width).enumerate() {
+        let line = |y: isize| &source[y.clamp(0, h - 1) as usize * width..][..width];
+        let (above, below) = (line(y as isize + dy), line(y as isize + dy + 1));
+        let at = |x: isize| {
+            let x = x.clamp(0, w - 1) as usize;
+            above[x] + v * (below[x] - above[x])
+        };
+        let edge = |x: usize| {
+            let x = x as isize + dx;
+            at(x) + u * (at(x + 1) - at(x))
+        };
+        for (x, value) in row.iter_mut().enumerate().take(from) {
+            *value = edge(x);
         }
-        let start = (first as isize + dx).clamp(0, w) as usize;
-        for (to, value) in row[first..last].iter_mut().zip(&line[start..]) {
-            *to += weight * value;
+        if to > from {
+            let start = (from as isize + dx) as usize;
+            let n = to - from;
+            let (a0, a1) = (&above[start..start + n], &above[start + 1..start + 1 + n]);
+            let (b0, b1) = (&below[start..start + n], &below[start + 1..start + 1 + n]);
+            for (x, value) in row[from..to].iter_mut().enumerate() {
+                let (left, right) = (a0[x] + v * (b0[x] - a0[x]), a1[x] + v * (b1[x] - a1[x]));
+                *value = left + u * (right - left);
+            }
         }
-        for to in &mut row[last..] {
-            *to += weight * line[width - 1];
+        for (x, value) in row.iter_mut().enumerate().skip(to) {
+            *value = edge(x);
         }
     }
 }
@@ -110,7 +129,7 @@ pub fn colour_shifts(
     low: f64,
     high: f64,
 ) -> ([[f64; 2]; 3], [f64; 3]) {
-    let transformer = Transformer::new(width, height);
+    let transformer = Transformer::with_room(width, height, 1.5);
     let band = Band::new(&transformer.plan, low, high);
     let mut scratch = TransformScratch::default();
     let mut ring = Vec::new();
@@ -173,8 +192,6 @@ impl Reduce for DispersionNode {
 #[derive(Default)]
 struct Planes {
     data: Vec<f32>,
-    dx: isize,
-    dy: isize,
     weight: f32,
 }
 
@@ -206,14 +223,15 @@ impl ReduceRun for DispersionRun {
         }
         let place = input.placement()?.global;
         if place.is_known() {
-            let whole = |at: f64, origin: usize, n: usize| {
-                libm::round(at - origin as f64 - (n as f64 - 1.0) * 0.5).clamp(-1e6, 1e6) as isize
-            };
-            item.dx = whole(place.x_px, frame.region.x, self.width);
-            item.dy = whole(place.y_px, frame.region.y, self.height);
+            let start = |at: f64, origin: usize, n: usize| at - origin as f64 - (n as f64 - 1.0) * 0.5;
+            let x0 = start(place.x_px, frame.region.x, self.width);
+            let y0 = start(place.y_px, frame.region.y, self.height);
             item.weight = input.row()?.weight() as f32;
-            item.data.clear();
-            item.data.extend_from_slice(&frame.data);
+            item.data.resize(frame.data.len(), 0.0);
+            let area = self.width * self.height;
+            for (plane, out) in frame.data.chunks_exact(area).zip(item.data.chunks_exact_mut(area)) {
+                moved(plane, self.width, self.height, x0, y0, out);
+            }
         }
         Ok(Box::new(item))
     }
@@ -225,7 +243,9 @@ impl ReduceRun for DispersionRun {
                 self.weight += f64::from(item.weight);
                 let area = self.width * self.height;
                 for (sum, plane) in self.sums.iter_mut().zip(item.data.chunks_exact(area)) {
-                    add_moved(plane, self.width, self.height, item.dx, item.dy, item.weight, sum);
+                    for (total, value) in sum.iter_mut().zip(plane) {
+                        *total += item.weight * value;
+                    }
                 }
             }
             if let Ok(mut free) = self.pool.lock() {

@@ -97,7 +97,13 @@ pub struct TransformScratch {
 impl Transformer {
     /// For planes of one size, at least one pixel.
     pub fn new(width: usize, height: usize) -> Self {
-        let plan = Fft2::new(good_size(width), good_size(height));
+        Self::with_room(width, height, 1.0)
+    }
+
+    /// As [`Transformer::new`], with the transform `room` times as large, so that the ends of the plane do not meet.
+    pub fn with_room(width: usize, height: usize, room: f64) -> Self {
+        let size = |n: usize| good_size(libm::ceil(n as f64 * room) as usize);
+        let plan = Fft2::new(size(width), size(height));
         Self { width, height, plan, taper_x: taper(width), taper_y: taper(height) }
     }
 

@@ -347,10 +347,6 @@ impl CorrelateRun {
             return false;
         }
         let filled: Vec<(usize, &Sum)> = sub_stacks.iter().enumerate().filter(|(_, s)| !s.is_empty()).collect();
-        let mut total = Sum::default();
-        for (_, sum) in &filled {
-            total.add(&sum.mean(), sum.weight);
-        }
         let plan = &self.transformer.plan;
         let (mut scratch, mut spectrum) = (plan.scratch(), plan.spectrum());
         let mut picture = |packed: &[Complex32]| {
@@ -359,9 +355,8 @@ impl CorrelateRun {
             plan.inverse(&mut spectrum, &mut out, &mut scratch);
             out
         };
-        let mean = picture(&total.mean());
         let pictures: Vec<Vec<f32>> = filled.iter().map(|(_, s)| picture(&s.mean())).collect();
-        let angles = turning::angles(&pictures, &mean, plan.width(), plan.height(), self.centre);
+        let angles = turning::angles(&pictures, plan.width(), plan.height(), self.centre);
         let bins = sub_stacks.len();
         let times: Vec<f64> = filled
             .iter()

@@ -6,12 +6,19 @@
 //! than a constant (F test) and turns the limb by more than a quarter of a pixel.
 
 use stillair_maths::registration::{RigidReference, RigidScratch};
+use stillair_maths::resample::{Kernel, Prepared, Similarity, affine_window};
 
 /// Blur before the fit of an angle, px.
 const BLUR_PX: f64 = 1.0;
 
 /// Gauss-Newton steps of a sub-stack.
 const STEPS: usize = 12;
+
+/// How often the mean of the sub-stacks is made anew.
+const PASSES: usize = 2;
+
+/// Angles beyond this are not believed, radians.
+const LARGEST_RAD: f64 = 0.7;
 
 /// A turn of the limb below this does not blur, px.
 const SMALLEST_TURN_PX: f64 = 0.25;
@@ -45,20 +52,43 @@ impl Turning {
     }
 }
 
-/// Angles of sub-stacks against their mean picture, NaN where none was found. `centre` is the point that they turn
-/// about; pictures are `width` x `height`.
-pub fn angles(pictures: &[Vec<f32>], mean: &[f32], width: usize, height: usize, centre: [f64; 2]) -> Vec<f64> {
-    let unknown = vec![f64::NAN; pictures.len()];
+/// Angles of sub-stacks against the mean of them all, NaN where none was found. `centre` is the point that they turn
+/// about; pictures are `width` x `height`. The mean is made anew from the pictures turned back, since a mean that is
+/// smeared by the rotation shows too little of it.
+pub fn angles(pictures: &[Vec<f32>], width: usize, height: usize, centre: [f64; 2]) -> Vec<f64> {
+    let mut angles = vec![0.0; pictures.len()];
     let margin = (width.min(height) / 16).max(2);
-    let Some(reference) = RigidReference::new(mean, width, height, BLUR_PX, (centre[0], centre[1]), margin) else {
-        return unknown;
-    };
     let mut scratch = RigidScratch::default();
-    let one = |picture: &Vec<f32>| {
-        let fit = reference.refine(picture, (0.0, 0.0, 0.0), STEPS, &mut scratch);
-        fit.map_or(f64::NAN, |f| if f.angle_rad.abs() < 0.5 { f.angle_rad } else { f64::NAN })
-    };
-    pictures.iter().map(one).collect()
+    for _ in 0..PASSES {
+        let mean = mean_turned_back(pictures, &angles, width, height, centre);
+        let Some(reference) = RigidReference::new(&mean, width, height, BLUR_PX, (centre[0], centre[1]), margin) else {
+            return vec![f64::NAN; pictures.len()];
+        };
+        for (angle, picture) in angles.iter_mut().zip(pictures) {
+            let start = if angle.is_finite() { *angle } else { 0.0 };
+            let fit = reference.refine(picture, (0.0, 0.0, start), STEPS, &mut scratch);
+            *angle = fit.map_or(f64::NAN, |f| if f.angle_rad.abs() < LARGEST_RAD { f.angle_rad } else { f64::NAN });
+        }
+    }
+    angles
+}
+
+/// Mean of pictures, each turned back by its angle; those without one are left out.
+fn mean_turned_back(pictures: &[Vec<f32>], angles: &[f64], width: usize, height: usize, centre: [f64; 2]) -> Vec<f32> {
+    let mut mean = vec![0.0; width * height];
+    let mut turned = vec![0.0; width * height];
+    let mut prepared = Prepared::new(Kernel::CubicBSpline);
+    let found = angles.iter().filter(|a| a.is_finite()).count().max(1) as f32;
+    for (picture, angle_rad) in pictures.iter().zip(angles).filter(|(_, a)| a.is_finite()) {
+        let middle = (centre[0], centre[1]);
+        let map = Similarity { centre: middle, target: middle, angle_rad: *angle_rad, scale: 1.0 };
+        prepared.load(picture, width, height);
+        affine_window(&mut prepared, &map, None, width, height, &mut turned);
+        for (sum, value) in mean.iter_mut().zip(&turned) {
+            *sum += value / found;
+        }
+    }
+    mean
 }
 
 /// How sure one must be before a rotation is undone.
