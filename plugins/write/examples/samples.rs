@@ -5,8 +5,8 @@ mod common;
 
 use std::path::PathBuf;
 
-use common::{picture, text, write_image};
-use stillair_api::ParameterValue;
+use common::{clip, picture, text, write_clip, write_image};
+use stillair_api::{Layout, ParameterValue, Pattern};
 
 fn main() -> std::io::Result<()> {
     let folder = PathBuf::from(std::env::args().nth(1).unwrap_or_else(|| "target/samples".into()));
@@ -20,7 +20,15 @@ fn main() -> std::io::Result<()> {
         save("linear.png", "write.png", &[("transfer", text("linear"))])?;
         save("float.tif", "write.tiff", &[])?;
         save("whole.tif", "write.tiff", &[("samples", text("uint16"))])?;
+        save("float.fits", "write.fits", &[])?;
         save("picture.jpg", "write.jpeg", &[("quality", ParameterValue::Integer(100))])?;
+    }
+    for (name, layout, bits) in [
+        ("mono8.ser", Layout::Mono, "8"),
+        ("mosaic16.ser", Layout::Mosaic(Pattern::Grbg), "16"),
+        ("rgb8.ser", Layout::Rgb, "8"),
+    ] {
+        std::fs::write(folder.join(name), write_clip(layout, &[("bits", text(bits))], &clip(layout, 3), &[]))?;
     }
     Ok(())
 }

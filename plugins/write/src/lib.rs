@@ -3,15 +3,19 @@
 #![warn(missing_docs)]
 
 mod csv_table;
+mod fits_picture;
 mod jpeg;
 mod levels;
 mod output;
 mod png_picture;
+mod ser_clip;
 mod tiff_picture;
 
 pub use csv_table::Csv;
+pub use fits_picture::Fits;
 pub use jpeg::Jpeg;
 pub use png_picture::Png;
+pub use ser_clip::Ser;
 pub use tiff_picture::Tiff;
 
-stillair_api::plugin!(Png, Tiff, Jpeg, Csv);
+stillair_api::plugin!(Png, Tiff, Jpeg, Csv, Fits, Ser);

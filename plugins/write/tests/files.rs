@@ -5,9 +5,9 @@ mod common;
 use std::io::Cursor;
 use std::sync::Arc;
 
-use common::{PROVENANCE, picture, sink, text, write, write_image};
+use common::{PROVENANCE, clip, picture, sink, text, write, write_clip, write_image};
 use stillair_api::contract::breaches;
-use stillair_api::{ColumnSpec, Facts, Image, ParameterValue, Table, Value};
+use stillair_api::{ColumnSpec, Facts, Image, Layout, ParameterValue, Pattern, Table, Value};
 
 /// IEC 61966-2-1 in double precision, to 16 bits.
 fn srgb_16(light: f32) -> u16 {
@@ -93,6 +93,89 @@ fn a_jpeg_has_its_markers_comment_and_quality() {
     assert_eq!(&large[6..4 + length], PROVENANCE.as_bytes());
     assert_eq!(large[4 + length], 0xff);
     assert_eq!(large[large.len() - 2..], [0xff, 0xd9]);
+}
+
+#[test]
+fn a_fits_picture_has_whole_blocks_its_values_and_its_facts() {
+    for channels in [1, 3] {
+        let image = picture(37, 21, channels);
+        let bytes = write_image("write.fits", &[], &image);
+        // FITS Standard 4.0: blocks of 2880 bytes, cards of 80, mandatory keywords first and in this order.
+        assert_eq!(bytes.len() % 2880, 0);
+        let header = bytes.chunks_exact(80).take_while(|card| !card.starts_with(b"END "));
+        let cards: Vec<String> = header.map(|card| String::from_utf8(card.into()).expect("ASCII")).collect();
+        let keys: Vec<&str> = cards.iter().map(|c| c[..8].trim_end()).collect();
+        let axes: &[&str] = if channels == 3 { &["NAXIS1", "NAXIS2", "NAXIS3"] } else { &["NAXIS1", "NAXIS2"] };
+        assert_eq!(keys[..3], ["SIMPLE", "BITPIX", "NAXIS"]);
+        assert_eq!(keys[3..3 + axes.len()], *axes);
+        let end = cards.len();
+        let value = |key: &str| cards[keys.iter().position(|k| *k == key).expect(key)][10..].to_owned();
+        assert!(value("DATE-OBS").starts_with("'2021-08-20T00:30:00.005'"));
+        assert_eq!(value("EXPTIME")[..20].trim(), "1.25E1");
+        assert_eq!(value("CRPIX1")[..20].trim(), "1.15E1");
+        let history: String = cards[..end]
+            .iter()
+            .filter(|c| c.starts_with("HISTORY"))
+            .map(|c| c[8..].trim_end())
+            .collect::<Vec<_>>()
+            .join("");
+        assert!(history.contains("longer than one card"));
+        let data = &bytes[((end + 1) * 80usize).next_multiple_of(2880)..];
+        let values = data.as_chunks::<4>().0.iter().map(|b| u32::from_be_bytes(*b));
+        assert!(values.zip(&image.data).all(|(found, wanted)| found == wanted.to_bits()));
+        assert_eq!(data.len(), (image.data.len() * 4).next_multiple_of(2880));
+    }
+}
+
+/// The samples of a frame of a SER file of one byte a sample.
+fn ser_frame(bytes: &[u8], frame_bytes: usize, frame: usize) -> &[u8] {
+    &bytes[178 + frame * frame_bytes..178 + (frame + 1) * frame_bytes]
+}
+
+#[test]
+fn a_clip_is_written_with_header_frames_and_times() {
+    let layout = Layout::Mosaic(Pattern::Gbrg);
+    let bytes = write_clip(layout, &[], &clip(layout, 3), &[]);
+    let word = |at: usize| i32::from_le_bytes(bytes[at..at + 4].try_into().expect("four"));
+    // Offsets of the published layout: colour id, byte order, width, height, bits, frames.
+    assert_eq!([18, 22, 26, 30, 34, 38].map(word), [10, 0, 10, 8, 8, 3]);
+    assert_eq!(bytes.len(), 178 + 3 * 80 + 3 * 8);
+    for frame in 0..3 {
+        let wanted: Vec<u8> = (0..80).map(|i| (i + frame) as u8).collect();
+        assert_eq!(ser_frame(&bytes, 80, frame), wanted);
+    }
+    // 1.9e9 s after 1970 in ticks since the year 1, then 10 ms a frame.
+    let ticks: Vec<i64> = bytes[178 + 240..].as_chunks::<8>().0.iter().map(|b| i64::from_le_bytes(*b)).collect();
+    assert_eq!(ticks, [0, 100_000, 200_000].map(|t| 621_355_968_000_000_000 + 19_000_000_000_000_000 + t));
+    let wide = write_clip(Layout::Rgb, &[("bits", text("16"))], &clip(Layout::Rgb, 1), &[]);
+    assert_eq!((wide[18], wide[22], wide[34], wide.len()), (100, 1, 16, 178 + 80 * 6 + 8));
+    // The second pixel's red, green, blue: 1, 41 and 81 of 255, in 16 bits.
+    assert_eq!(wide[178 + 6..178 + 12], [1u16, 41, 81].map(|v| (v * 257).to_le_bytes()).concat());
+}
+
+#[test]
+fn a_motion_steadies_the_clip_by_whole_pixels() {
+    // The window moves by (2, 4) px a frame, the target by (1, 4.4): in the window it moves by (-1, 0.4).
+    let frames = clip(Layout::Mono, 3);
+    let bytes = write_clip(Layout::Mono, &[], &frames, &[[25.0, 33.0], [26.0, 37.4], [27.0, 41.8]]);
+    for (frame, [dx, dy]) in [[0i64, 0], [-1, 0], [-2, 1]].into_iter().enumerate() {
+        let wanted: Vec<u8> = (0..80)
+            .map(|i| {
+                let (x, y) = (i % 10 + dx, i / 10 + dy);
+                if (0..10).contains(&x) && (0..8).contains(&y) { (x + 10 * y + frame as i64) as u8 } else { 0 }
+            })
+            .collect();
+        assert_eq!(ser_frame(&bytes, 80, frame), wanted, "frame {frame}");
+    }
+    let lost = write_clip(Layout::Mono, &[], &frames, &[[25.0, 33.0], [f64::NAN, 0.0], [27.0, 41.0]]);
+    assert_eq!(lost[38], 2, "a frame without a place is left out");
+    let layout = Layout::Mosaic(Pattern::Rggb);
+    let even = write_clip(layout, &[], &clip(layout, 2), &[[25.0, 33.0], [25.6, 37.2]]);
+    assert_eq!(
+        ser_frame(&even, 80, 1)[..4],
+        [0, 0, 1, 2],
+        "behind a mosaic the shift is even: 2 px left of the window"
+    );
 }
 
 #[test]

@@ -4,8 +4,11 @@
 use std::io::Cursor;
 use std::sync::Arc;
 
-use stillair_api::testing::TestContext;
-use stillair_api::{Bound, Facts, Image, Node, Outcome, ParameterValue, Sink, Value};
+use stillair_api::testing::{TestContext, clip_info};
+use stillair_api::{
+    Bound, Facts, Frame, FrameInput, GlobalRow, Image, Layout, Node, Outcome, ParameterValue, Placement, Region, Sink,
+    Value,
+};
 
 pub fn sink(method: &str, parameters: &[(&str, ParameterValue)]) -> Outcome<Box<dyn Sink>> {
     let plugin = stillair_write::plugin();
@@ -46,5 +49,43 @@ pub fn picture(width: usize, height: usize, channels: usize) -> Image {
     }
     image.data[1] = f32::NAN;
     image.data[2] = f32::INFINITY;
+    image.info.middle_unix_ns = Some(1_629_419_400_005_000_000);
+    image.info.exposure_total_s = Some(12.5);
+    image.info.frames_used = 1234;
+    image.info.arcsec_per_px = Some(0.25);
+    image.info.reference_px = [10.5, 20.0];
+    image.info.history =
+        vec!["stack.mean: cubic B-spline, 1234 frames; a line that is longer than one card of a header".into()];
     image
+}
+
+/// A clip of 10x8 px windows whose origin moves by (2, 4) px a frame; sample = column + 10 row + frame, over 255.
+pub fn clip(layout: Layout, frames: usize) -> Vec<Frame> {
+    let frame = |index: usize| {
+        let region = Region { x: 20 + 2 * index, y: 30 + 4 * index, width: 10, height: 8 };
+        let sample = |i: usize| (i % 10 + i / 10 % 8 * 10 + i / 80 * 40 + index) as f32 / 255.0;
+        Frame { index, region, layout, data: (0..80 * layout.planes()).map(sample).collect() }
+    };
+    (0..frames).map(frame).collect()
+}
+
+/// The bytes that `write.ser` writes of frames, with the target's place in each if given.
+pub fn write_clip(
+    layout: Layout,
+    parameters: &[(&str, ParameterValue)],
+    frames: &[Frame],
+    places: &[[f64; 2]],
+) -> Vec<u8> {
+    let info = clip_info(frames.len(), 100, 90, layout);
+    let context = TestContext::default();
+    let mut run =
+        sink("write.ser", parameters).expect("made").start(&context, &Bound::default(), Some(&info)).expect("started");
+    let mut file = Cursor::new(Vec::new());
+    run.begin(&context, &mut file).expect("begun");
+    for frame in frames {
+        let placement = places.get(frame.index).map(|[x, y]| Placement::global(frame.index, GlobalRow::at(*x, *y)));
+        run.frame(&FrameInput { frame, row: None, placement: placement.as_ref() }, &mut file).expect("written");
+    }
+    run.end(&context, &mut file).expect("ended");
+    file.into_inner()
 }
