@@ -167,6 +167,18 @@ impl Table {
         Row { table: self, index, fresh: Cow::Borrowed(&[]), lookup: None }
     }
 
+    /// The same table with each column replaced by an equal one that is stored elsewhere.
+    ///
+    /// # Panics
+    /// If a column is not equal in name or length: a mistake of the caller.
+    #[must_use]
+    pub fn with_columns(&self, replace: impl FnMut(&Column) -> Column) -> Self {
+        let columns: Vec<Column> = self.columns.iter().map(replace).collect();
+        let same = |(a, b): (&Column, &Column)| a.spec.name == b.spec.name && a.data.len() == b.data.len();
+        assert!(columns.iter().zip(&self.columns).all(same), "a column was replaced by another one");
+        Self { rows: self.rows, columns }
+    }
+
     /// A table whose columns have their final names already.
     pub(crate) fn of_columns(rows: usize, columns: Vec<Column>) -> Self {
         Self { rows, columns }

@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 
 use stillair_api::{Description, Method, Plugin};
 
+use crate::host::{Library, PluginFile};
+
 /// A method with its description and origin.
 pub struct Listed {
     /// The code.
@@ -14,6 +16,17 @@ pub struct Listed {
     pub plugin: String,
     /// Version of its plugin.
     pub plugin_version: String,
+    /// The shared library it comes from; `None` for a linked one.
+    pub file: Option<PluginFile>,
+}
+
+impl Listed {
+    fn origin(&self) -> String {
+        match &self.file {
+            Some(file) => file.path.display().to_string(),
+            None => format!("{} (linked)", self.plugin),
+        }
+    }
 }
 
 /// All methods by name.
@@ -23,13 +36,23 @@ pub struct Catalogue {
 }
 
 impl Catalogue {
-    /// Collects the methods of plugins.
+    /// Collects the methods of linked plugins.
     ///
     /// # Errors
     /// If two plugins bring the same method: both are named.
     pub fn new(plugins: Vec<Plugin>) -> Result<Self, String> {
+        Self::with_loaded(plugins, Vec::new())
+    }
+
+    /// Collects the methods of linked plugins and of shared libraries.
+    ///
+    /// # Errors
+    /// If two plugins bring the same method: both are named.
+    pub fn with_loaded(linked: Vec<Plugin>, loaded: Vec<Library>) -> Result<Self, String> {
+        let linked = linked.into_iter().map(|plugin| (plugin, None));
+        let loaded = loaded.into_iter().map(|library| (library.plugin, Some(library.file)));
         let mut methods: BTreeMap<String, Listed> = BTreeMap::new();
-        for plugin in plugins {
+        for (plugin, file) in linked.chain(loaded) {
             for method in plugin.methods {
                 let description = method.describe();
                 let name = description.method.clone();
@@ -38,9 +61,11 @@ impl Catalogue {
                     description,
                     plugin: plugin.id.into(),
                     plugin_version: plugin.version.into(),
+                    file: file.clone(),
                 };
+                let origin = listed.origin();
                 if let Some(first) = methods.insert(name.clone(), listed) {
-                    return Err(format!("the method {name} is in both {} and {}", first.plugin, plugin.id));
+                    return Err(format!("the method {name} is in both {} and {origin}", first.origin()));
                 }
             }
         }

@@ -8,6 +8,7 @@
 pub mod catalogue;
 pub mod compile;
 pub mod diagnostic;
+pub mod host;
 pub mod plan;
 pub mod run;
 pub mod session;

@@ -13,6 +13,7 @@ use stillair_api::{
 };
 use stillair_engine::catalogue::Catalogue;
 use stillair_engine::compile::{Given, NoLibrary, RecipeText, compile};
+use stillair_engine::host::through_table;
 use stillair_engine::plan::Plan;
 use stillair_engine::run::{Build, CancelFlag, Event, Events, Failed, Finished, RunRequest, Silent, list_runs, run};
 
@@ -316,6 +317,14 @@ fn catalogue() -> Catalogue {
     Catalogue::new(vec![Plugin { id: "test", version: "1", methods }]).expect("no duplicates")
 }
 
+/// The same methods behind the table that a shared library gives.
+fn catalogue_through_table() -> Catalogue {
+    let methods: Vec<Box<dyn Method>> =
+        vec![Box::new(Clip), Box::new(Mean), Box::new(Window), Box::new(Cubes), Box::new(Upper), Box::new(Raw)];
+    let plugin = through_table(Plugin { id: "test", version: "1", methods }).expect("crosses");
+    Catalogue::new(vec![plugin]).expect("no duplicates")
+}
+
 const RECIPE: &str = r#"
 schema = 1
 name = "cubes"
@@ -392,6 +401,37 @@ fn the_result_has_the_same_bits_on_any_number_of_threads_and_under_any_budget() 
     };
     let expected: Vec<u8> = (0..64).flat_map(|p| cube(p).to_le_bytes()).collect();
     assert_eq!(seen[0].0, expected);
+}
+
+#[test]
+fn every_shape_gives_the_same_bits_through_the_table() {
+    let _guard = COUNTING.lock();
+    let dir = tempfile::tempdir().expect("a folder");
+    let run_with = |catalogue: &Catalogue, name: &str, jobs: usize| {
+        let request = request(&dir.path().join(name), jobs, 1 << 30);
+        let done = run(&plan(RECIPE), catalogue, &request, &CancelFlag::default(), &Silent, None).expect("runs");
+        ["results/stack.tif", "tables/frames.csv"].map(|f| std::fs::read(done.folder.join(f)).expect("written"))
+    };
+    let linked = run_with(&catalogue(), "linked", 2);
+    assert!(run_with(&catalogue_through_table(), "table-1", 1) == linked);
+    assert!(run_with(&catalogue_through_table(), "table-4", 4) == linked);
+    for listed in catalogue().all() {
+        let method = &listed.description.method;
+        let crossed = catalogue_through_table();
+        assert_eq!(crossed.get(method).map(|l| &l.description), Some(&listed.description));
+    }
+}
+
+#[test]
+fn a_panic_behind_the_table_fails_the_run_and_names_the_step() {
+    let _guard = COUNTING.lock();
+    let dir = tempfile::tempdir().expect("a folder");
+    let text = RECIPE.replace("use = \"test.clip\"", "use = \"test.clip\"\npanic_at = 50");
+    let request = request(dir.path(), 2, 1 << 30);
+    let failed = run(&plan(&text), &catalogue_through_table(), &request, &CancelFlag::default(), &Silent, None)
+        .expect_err("fails");
+    assert!(failed.fault.message.contains("panicked") && failed.fault.message.contains("told to"), "{failed:?}");
+    assert_eq!(failed.step.as_deref(), Some("clip"));
 }
 
 #[test]
