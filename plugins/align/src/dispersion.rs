@@ -1,11 +1,14 @@
 //! How far the air spreads the colours: the shift of red and blue against green, the same in every frame.
 //!
-//! The frames' colour planes are added at their places; the three mean pictures are then registered on
-//! green by the half-whitened correlation of [`stillair_maths::registration::newton_shift`]. Belts and spots differ
-//! from colour to colour, the limb does not, so the estimate rests on frequencies where the limb outweighs them.
+//! The frames' colour planes are added at their places; the three mean pictures are then registered on green. Belts and
+//! spots differ from colour to colour, so the weight of each frequency follows from how well the colours agree there:
+//! in rings of frequency the other colour `C` is `a G e^(-2 pi i u.s)` plus what is left, and the shift maximises
+//! `Re sum w C conj(G) e^(2 pi i u.s)` with `w = a / sigma^2`, `sigma^2` being the ring's mean square of what is left.
+//! Single coefficients far off the model count less (Student's t). Factors, scatter and shift are set anew in turn. Where
+//! noise rules, or where the colours show different things, frequencies weigh little of themselves.
 //!
-//! Sources: differential refraction, Filippenko 1982, PASP 94, 715; registration of colour planes on each other:
-//! common practice.
+//! Sources: differential refraction, Filippenko 1982, PASP 94, 715; iterated weights for Student's t: Lange, Little &
+//! Taylor 1989, J. Am. Stat. Assoc. 84, 881.
 
 use std::sync::{Arc, Mutex};
 
@@ -13,20 +16,24 @@ use stillair_api::{
     Bound, ClipInfo, Context, Description, Entry, Facts, Fault, Finish, FrameInput, Item, Layout, Memory, Method,
     Motion, Node, Outcome, Parameter, Parameters, PortType, Reduce, ReduceRun, Scratch, Shape, StreamShape, Value,
 };
-use stillair_maths::registration::{NewtonScratch, newton_shift, whitening};
+use stillair_maths::fft::Complex32;
+use stillair_maths::registration::{NewtonScratch, ShiftFit, newton_shift, whitening};
 
 use crate::plane::{TransformScratch, Transformer, border_level};
-use crate::rounds::Band;
+use crate::rounds::{Band, RoundScratch};
 use crate::sampling::{self, DEFAULT_SAMPLING, pixels_per_resolution};
 
 /// A spread beyond this many px is not believed.
 const LARGEST_PX: f64 = 12.0;
 
-/// Whitening exponent.
-const WHITENING: f64 = 0.6;
+/// Rings of equal width from zero to the cut-off.
+const RINGS: f64 = 12.0;
+
+/// Times that the weights are set anew.
+const REWEIGHTINGS: usize = 8;
 
 /// Lowest frequency as a share of the cut-off.
-const LOW: f64 = 0.1;
+const LOW: f64 = 0.07;
 
 /// Most Newton steps.
 const STEPS: usize = 30;
@@ -49,8 +56,8 @@ impl Method for Dispersion {
              disc (a terminator, a polar hood) can pull the result by a few hundredths of a pixel.",
         )
         .source(
-            "differential refraction: Filippenko 1982, PASP 94, 715; registration of colour planes on each other: common \
-             practice",
+            "differential refraction: Filippenko 1982, PASP 94, 715; iterated weights: Lange, Little & Taylor 1989, J. Am. \
+             Stat. Assoc. 84, 881",
         )
         .contract("align")
         .input("frames", PortType::Frames, "the frames with their colours filled in")
@@ -62,7 +69,7 @@ impl Method for Dispersion {
             "cutoff",
             0.1,
             1.0,
-            0.7,
+            0.9,
             "highest frequency used, as a share of the telescope's cut-off",
         ));
         if let Some(port) = description.inputs.last_mut() {
@@ -121,38 +128,111 @@ pub fn moved(source: &[f32], width: usize, height: usize, x0: f64, y0: f64, out:
     }
 }
 
-/// Shifts (x, y) of the three planes of a mean picture against green, and the correlations of red and blue with it.
+/// Shift (x, y) of a packed spectrum against a packed reference, by iterated weights; `None` where they do not match.
+fn register(
+    band: &Band,
+    moving: &[Complex32],
+    reference: &[Complex32],
+    cutoff: f64,
+    scratch: &mut RoundScratch,
+) -> Option<[f64; 2]> {
+    let set = &band.set;
+    let mut newton = NewtonScratch::default();
+    let weights = whitening(set, reference, 0.5);
+    let first = newton_shift(set, moving, reference, &weights, (0.0, 0.0), STEPS, &mut newton);
+    let sound = |fit: &ShiftFit| fit.correlation > 0.0 && libm::hypot(fit.dx, fit.dy) < LARGEST_PX;
+    if !sound(&first) {
+        return None;
+    }
+    let rings: Vec<usize> = set
+        .frequencies()
+        .iter()
+        .map(|(u, v)| (libm::hypot(*u, *v) / cutoff * RINGS).clamp(0.0, 2.0 * RINGS) as usize)
+        .collect();
+    let count = rings.iter().max()? + 1;
+    let mut shift = [first.dx, first.dy];
+    let mut trust = set.multiplicity().to_vec();
+    let mut back = Vec::new();
+    for _ in 0..REWEIGHTINGS {
+        band.undo_shift(moving, shift, &mut back, scratch);
+        let (gain, noise) = ring_statistics(&rings, count, &back, reference, &trust);
+        let mut weights = vec![0.0_f32; trust.len()];
+        for (i, weight) in weights.iter_mut().enumerate() {
+            let (ring, times) = (rings[i], set.multiplicity()[i]);
+            if noise[ring] <= 0.0 || times == 0.0 {
+                continue;
+            }
+            let off = f64::from((back[i] - reference[i] * gain[ring] as f32).norm_sqr()) / noise[ring];
+            // Student's t with one degree of freedom for both parts of a coefficient.
+            let doubt = 3.0 / (1.0 + 2.0 * off);
+            trust[i] = times * doubt as f32;
+            *weight = times * (doubt * gain[ring].max(0.0) / noise[ring]) as f32;
+        }
+        // Only ratios count; large numbers would leave the range of f32 in the sums.
+        let largest = weights.iter().zip(reference).map(|(w, r)| w * r.norm_sqr()).fold(0.0_f32, f32::max);
+        if largest.is_nan() || largest <= 0.0 || largest.is_infinite() {
+            return None;
+        }
+        weights.iter_mut().for_each(|w| *w /= largest);
+        let fit = newton_shift(set, moving, reference, &weights, (shift[0], shift[1]), STEPS, &mut newton);
+        if !sound(&fit) {
+            return None;
+        }
+        shift = [fit.dx, fit.dy];
+    }
+    Some(shift)
+}
+
+/// For each ring the real factor that takes the reference to the moving picture, and the mean square of what is left.
+fn ring_statistics(
+    rings: &[usize],
+    count: usize,
+    moving: &[Complex32],
+    reference: &[Complex32],
+    trust: &[f32],
+) -> (Vec<f64>, Vec<f64>) {
+    let (mut cross, mut power, mut total) = (vec![0.0; count], vec![0.0; count], vec![0.0; count]);
+    for (((ring, m), r), t) in rings.iter().zip(moving).zip(reference).zip(trust) {
+        let t = f64::from(*t);
+        cross[*ring] += t * f64::from(m.re * r.re + m.im * r.im);
+        power[*ring] += t * f64::from(r.norm_sqr());
+        total[*ring] += t;
+    }
+    let gain: Vec<f64> = cross.iter().zip(&power).map(|(c, p)| if *p > 0.0 { c / p } else { 0.0 }).collect();
+    let mut noise = vec![0.0; count];
+    for (((ring, m), r), t) in rings.iter().zip(moving).zip(reference).zip(trust) {
+        noise[*ring] += f64::from(*t) * f64::from((m - r * gain[*ring] as f32).norm_sqr());
+    }
+    for (n, t) in noise.iter_mut().zip(&total) {
+        *n = if *t > 0.0 { *n / t } else { 0.0 };
+    }
+    (gain, noise)
+}
+
+/// Shifts (x, y) of the three planes of a mean picture against green, `None` where a plane does not match; `cutoff` is
+/// the optical one in cycles per px, `high` the highest frequency used.
 pub fn colour_shifts(
     planes: &[Vec<f32>; 3],
     width: usize,
     height: usize,
-    low: f64,
+    cutoff: f64,
     high: f64,
-) -> ([[f64; 2]; 3], [f64; 3]) {
+) -> [Option<[f64; 2]>; 3] {
     let transformer = Transformer::with_room(width, height, 1.5);
-    let band = Band::new(&transformer.plan, low, high);
+    let band = Band::new(&transformer.plan, (LOW * cutoff).min(0.5 * high), high);
     let mut scratch = TransformScratch::default();
     let mut ring = Vec::new();
-    let mut spectrum = |plane: &[f32]| {
+    let spectra: [Vec<Complex32>; 3] = std::array::from_fn(|colour| {
+        let plane = &planes[colour];
         let level = border_level(plane, width, height, &mut ring);
         transformer.transform(plane, level, &mut scratch);
         band.set.gather(&scratch.spectrum)
-    };
-    let green = spectrum(&planes[1]);
-    let weights = whitening(&band.set, &green, WHITENING);
-    let mut newton = NewtonScratch::default();
-    let (mut shifts, mut correlations) = ([[0.0; 2]; 3], [1.0; 3]);
-    for colour in [0, 2] {
-        let other = spectrum(&planes[colour]);
-        let fit = newton_shift(&band.set, &other, &green, &weights, (0.0, 0.0), STEPS, &mut newton);
-        if fit.correlation > 0.0 && libm::hypot(fit.dx, fit.dy) < LARGEST_PX {
-            shifts[colour] = [fit.dx, fit.dy];
-            correlations[colour] = fit.correlation;
-        } else {
-            correlations[colour] = 0.0;
-        }
-    }
-    (shifts, correlations)
+    });
+    let mut round = RoundScratch::default();
+    std::array::from_fn(|colour| match colour {
+        1 => Some([0.0; 2]),
+        _ => register(&band, &spectra[colour], &spectra[1], cutoff, &mut round),
+    })
 }
 
 struct DispersionNode {
@@ -171,7 +251,7 @@ impl Reduce for DispersionNode {
         }
         let samples = info.width * info.height;
         Ok(Box::new(DispersionRun {
-            low: LOW / self.sampling,
+            cutoff: 1.0 / self.sampling,
             high: (self.high / self.sampling).min(0.45),
             colours: info.layout == Layout::Rgb,
             width: info.width,
@@ -196,7 +276,7 @@ struct Planes {
 }
 
 struct DispersionRun {
-    low: f64,
+    cutoff: f64,
     high: f64,
     colours: bool,
     width: usize,
@@ -262,13 +342,13 @@ impl ReduceRun for DispersionRun {
                 return Err(Fault::data("no frame is left to measure the colours on")
                     .remedy("look into the table of frames for the reasons of rejection"));
             }
-            let (shifts, correlations) = colour_shifts(&self.sums, self.width, self.height, self.low, self.high);
-            channel_px = shifts;
+            let shifts = colour_shifts(&self.sums, self.width, self.height, self.cutoff, self.high);
             for (colour, name) in [(0, "red"), (2, "blue")] {
-                let [x, y] = shifts[colour];
+                let [x, y] = shifts[colour].unwrap_or_default();
+                channel_px[colour] = [x, y];
                 context.record(Entry::number(&format!("{name}-x"), x, "px", "shift against green, to the right"));
                 context.record(Entry::number(&format!("{name}-y"), y, "px", "shift against green, down"));
-                if correlations[colour] <= 0.0 {
+                if shifts[colour].is_none() {
                     context.warn(&format!("{name} could not be registered on green and stays where it is"));
                 }
             }
