@@ -5,7 +5,8 @@
 use std::path::{Path, PathBuf};
 
 use stillair_api::{
-    Context, Description, Facts, Fault, FrameReader, Method, Node, Outcome, Parameters, PortType, Shape, Source,
+    Context, Description, Facts, Fault, FaultKind, FrameReader, Method, Node, Outcome, Parameters, PortType, Shape,
+    Source,
 };
 
 use crate::file::ClipFile;
@@ -22,8 +23,9 @@ impl Method for Auto {
         describe(
             Description::new("decode.auto", Shape::Source, "reads a clip, picking the reader by the file's content")
                 .help(
-                    "Looks at the first bytes of the file and hands it to the reader of that format. The extension is not \
-                     believed.",
+                    "Looks at the first bytes of the file and hands it to the reader of that format: SER, AVI, FITS, TIFF, PNG; \
+                     what is none of these goes to ffmpeg, if it is installed. The extension is not believed. A folder is read \
+                     as a sequence of the pictures in it.",
                 )
                 .source("signatures as the formats' specifications give them")
                 .contract("decode")
@@ -52,7 +54,13 @@ impl Source for AutoSource {
             return Ok(Box::new(crate::ser::open(file, &self.options)?));
         }
         if crate::avi::is_avi(&head) {
-            return crate::avi::open(file, &self.options);
+            return match crate::avi::open(file, &self.options) {
+                // A compressed one is left to ffmpeg; where that fails, the plain reader's words say more.
+                Err(fault) if fault.kind == FaultKind::Request => {
+                    crate::ffmpeg::open(context, path, &self.options).map_err(|_| fault)
+                }
+                other => other,
+            };
         }
         for (fits, kind) in [
             (is_fits(&head), Kind::Fits),
@@ -63,9 +71,13 @@ impl Source for AutoSource {
                 return kind.open(path, &self.options);
             }
         }
-        let what = foreign(&head).map_or_else(String::new, |what| format!(": it is {what}"));
-        Err(Fault::request(format!("{}: this is not a clip that can be read{what}", file.name()))
-            .remedy("give a SER, AVI or FITS clip, or a folder of FITS, TIFF or PNG pictures"))
+        match (crate::ffmpeg::open(context, path, &self.options), foreign(&head)) {
+            (Err(fault), Some(what)) if fault.kind == FaultKind::Request => {
+                Err(Fault::request(format!("{}: this is not a clip that can be read: it is {what}", path.display()))
+                    .remedy("give a clip (SER, AVI, FITS, or a video with ffmpeg installed) or a folder of pictures"))
+            }
+            (result, _) => result,
+        }
     }
 }
 

@@ -4,6 +4,7 @@
 
 mod auto;
 mod avi;
+mod ffmpeg;
 mod file;
 mod fits;
 mod judge;
@@ -19,9 +20,10 @@ mod tiff;
 
 pub use auto::Auto;
 pub use avi::Avi;
+pub use ffmpeg::Ffmpeg;
 pub use fits::Fits;
 pub use png::Png;
 pub use ser::Ser;
 pub use tiff::Tiff;
 
-stillair_api::plugin!(Auto, Ser, Avi, Fits, Tiff, Png);
+stillair_api::plugin!(Auto, Ser, Avi, Fits, Tiff, Png, Ffmpeg);
