@@ -49,11 +49,14 @@ pub struct Port {
     /// A step whose required port stays unset is skipped.
     pub required: bool,
     /// Takes a list of links.
+    #[serde(default)]
     pub many: bool,
     /// For a table or motion read by a map, measure or reduce: whether the whole must be finished before the first
     /// frame (else one row at a time is enough and the two can run in one pass).
+    #[serde(default)]
     pub whole: bool,
     /// What it is for.
+    #[serde(default)]
     pub help: String,
 }
 
@@ -102,12 +105,15 @@ pub struct Parameter {
     #[serde(flatten)]
     pub kind: ParameterKind,
     /// Unit, "" for a pure number.
+    #[serde(default)]
     pub unit: String,
     /// Whether the word "auto" is allowed: the method then decides from the data and records what it chose.
+    #[serde(default)]
     pub auto: bool,
     /// Value where the recipe is silent.
     pub default: ParameterValue,
     /// What it does.
+    #[serde(default)]
     pub help: String,
 }
 
@@ -162,7 +168,11 @@ impl Parameter {
     }
 }
 
-/// All that is said of a method beside its code.
+fn one() -> u32 {
+    1
+}
+
+/// All that is said of a method beside its code. As JSON it may leave out what is empty.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Description {
     /// Full name: family, dot, method.
@@ -172,28 +182,39 @@ pub struct Description {
     /// One line.
     pub summary: String,
     /// What it computes, when to use it, where it fails.
+    #[serde(default)]
     pub help: String,
     /// Publication, standard, or "common practice, no source".
+    #[serde(default)]
     pub source: String,
     /// The port set it keeps to, "" if none.
+    #[serde(default)]
     pub contract: String,
     /// Shape of its node.
     pub shape: Shape,
     /// Ports in.
+    #[serde(default)]
     pub inputs: Vec<Port>,
     /// Ports out.
+    #[serde(default)]
     pub outputs: Vec<Port>,
     /// Columns that it adds to its table.
+    #[serde(default)]
     pub columns: Vec<ColumnSpec>,
     /// Parameters.
+    #[serde(default)]
     pub parameters: Vec<Parameter>,
     /// Session facts that it reads.
+    #[serde(default)]
     pub facts: Vec<String>,
     /// Most sweeps a reduce may ask for.
+    #[serde(default = "one")]
     pub sweeps: u32,
     /// File extension a sink writes.
+    #[serde(default)]
     pub extension: String,
     /// Name of the input that is handed on unchanged where the step is skipped, "" if none.
+    #[serde(default)]
     pub through: String,
 }
 
