@@ -11,94 +11,94 @@
 #include <stdlib.h>
 
 // Version of the boundary. A host refuses a plugin of another version.
-#define StillairSTILLAIR_ABI 1
+#define STILLAIR_ABI 1
 
 // Revision: raised whenever something is appended. Any two revisions of one version work together.
-#define StillairSTILLAIR_REVISION 2
+#define STILLAIR_REVISION 2
 
 // Status: done.
-#define StillairSTILLAIR_DONE 0
+#define STILLAIR_DONE 0
 
 // Status: the request cannot be met as asked.
-#define StillairSTILLAIR_REQUEST 1
+#define STILLAIR_REQUEST 1
 
 // Status: the input's content is broken or unsuitable.
-#define StillairSTILLAIR_DATA 2
+#define STILLAIR_DATA 2
 
 // Status: disk, memory or permissions.
-#define StillairSTILLAIR_RESOURCE 3
+#define STILLAIR_RESOURCE 3
 
 // Status: the run was asked to stop.
-#define StillairSTILLAIR_CANCELLED 4
+#define STILLAIR_CANCELLED 4
 
 // Status: a mistake of the plugin.
-#define StillairSTILLAIR_INTERNAL 5
+#define STILLAIR_INTERNAL 5
 
 // Threading: any number of threads at once, each with a worker of its own.
-#define StillairSTILLAIR_THREADS_ANY 0
+#define STILLAIR_THREADS_ANY 0
 
 // Threading: one call at a time for each run.
-#define StillairSTILLAIR_THREADS_RUN 1
+#define STILLAIR_THREADS_RUN 1
 
 // Threading: one call at a time in the whole library.
-#define StillairSTILLAIR_THREADS_ONE 2
+#define STILLAIR_THREADS_ONE 2
 
 // Layout: one plane, no colour.
-#define StillairSTILLAIR_MONO 0
+#define STILLAIR_MONO 0
 
 // Layout: three planes, red, green, blue.
-#define StillairSTILLAIR_RGB 1
+#define STILLAIR_RGB 1
 
 // Layout: one plane behind a colour mosaic, R G / G B from the top left.
-#define StillairSTILLAIR_RGGB 2
+#define STILLAIR_RGGB 2
 
 // Layout: one plane behind a colour mosaic, G R / B G from the top left.
-#define StillairSTILLAIR_GRBG 3
+#define STILLAIR_GRBG 3
 
 // Layout: one plane behind a colour mosaic, G B / R G from the top left.
-#define StillairSTILLAIR_GBRG 4
+#define STILLAIR_GBRG 4
 
 // Layout: one plane behind a colour mosaic, B G / G R from the top left.
-#define StillairSTILLAIR_BGGR 5
+#define STILLAIR_BGGR 5
 
 // Kind of a value: a table.
-#define StillairSTILLAIR_TABLE 1
+#define STILLAIR_TABLE 1
 
 // Kind of a value: a motion.
-#define StillairSTILLAIR_MOTION 2
+#define STILLAIR_MOTION 2
 
 // Kind of a value: a picture.
-#define StillairSTILLAIR_IMAGE 3
+#define STILLAIR_IMAGE 3
 
 // Kind of a value: a record.
-#define StillairSTILLAIR_RECORD 4
+#define STILLAIR_RECORD 4
 
 // Kind of a setting: yes or no, in `integer`.
-#define StillairSTILLAIR_FLAG 1
+#define STILLAIR_FLAG 1
 
 // Kind of a setting: a whole number, in `integer`.
-#define StillairSTILLAIR_INTEGER 2
+#define STILLAIR_INTEGER 2
 
 // Kind of a setting: a number, in `number`.
-#define StillairSTILLAIR_NUMBER 3
+#define STILLAIR_NUMBER 3
 
 // Kind of a setting: a text (a choice and "auto" too), in `text`.
-#define StillairSTILLAIR_TEXT 4
+#define STILLAIR_TEXT 4
 
 // Kind of a setting: numbers, in `numbers`.
-#define StillairSTILLAIR_NUMBERS 5
+#define STILLAIR_NUMBERS 5
 
 // Kind of an entry of a record: a number with its unit.
-#define StillairSTILLAIR_ENTRY_NUMBER 1
+#define STILLAIR_ENTRY_NUMBER 1
 
 // Kind of an entry of a record: a text, in `text`.
-#define StillairSTILLAIR_ENTRY_TEXT 2
+#define STILLAIR_ENTRY_TEXT 2
 
 // Kind of an entry of a record: a curve.
-#define StillairSTILLAIR_ENTRY_SERIES 3
+#define STILLAIR_ENTRY_SERIES 3
 
 // Kind of an entry of a record: a number held against a threshold.
-#define StillairSTILLAIR_ENTRY_VERDICT 4
+#define STILLAIR_ENTRY_VERDICT 4
 
 // A text in UTF-8, without an end mark; the receiver copies it. The one struct that never grows.
 typedef struct StillairText {
