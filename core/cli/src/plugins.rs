@@ -19,9 +19,14 @@ macro_rules! linked {
 
 linked! {
     "align" => stillair_align::plugin,
+    "assess" => stillair_assess::plugin,
+    "colour" => stillair_colour::plugin,
     "crop" => stillair_crop::plugin,
     "decode" => stillair_decode::plugin,
+    "demosaic" => stillair_demosaic::plugin,
     "find" => stillair_find::plugin,
+    "grade" => stillair_grade::plugin,
+    "select" => stillair_select::plugin,
     "sharpen" => stillair_sharpen::plugin,
     "stack" => stillair_stack::plugin,
     "write" => stillair_write::plugin,
@@ -43,7 +48,10 @@ mod tests {
         let mut names: Vec<String> = std::fs::read_dir(folder)
             .unwrap()
             .map(|entry| entry.unwrap())
-            .filter(|entry| entry.path().join("Cargo.toml").is_file())
+            .filter(|entry| {
+                let root = std::fs::read_to_string(entry.path().join("src/lib.rs")).unwrap_or_default();
+                root.contains("plugin!(")
+            })
             .map(|entry| entry.file_name().into_string().unwrap())
             .collect();
         names.sort();

@@ -239,8 +239,9 @@ pub(crate) fn suggest<'a>(name: &str, of: impl IntoIterator<Item = &'a str> + Cl
     }
     let names: Vec<String> = of.into_iter().map(|n| format!("`{n}`")).collect();
     match names.len() {
-        0 => format!("there is no {kind} here"),
-        1..=16 => format!("the {kind}s are {}", names.join(", ")),
+        0 => format!("there is no {kind} at all"),
+        1 => format!("the only {kind} is {}", names[0]),
+        2..=16 => format!("the {kind}s are {}", names.join(", ")),
         more => format!("there are {more} {kind}s, such as {}", names[..8].join(", ")),
     }
 }

@@ -154,9 +154,15 @@ fn method_of<'c>(log: &mut Log, step: &RawStep, catalogue: &'c Catalogue) -> Opt
         let family = name.split('.').next().unwrap_or_default();
         let in_family = names.iter().copied().filter(|n| n.split('.').next() == Some(family));
         let remedy = match crate::diagnostic::nearest(name, names.iter().copied()) {
-            Some(near) => format!("did you mean `{near}`?"),
-            None if in_family.clone().next().is_some() => suggest(name, in_family, "method"),
-            None => "`stillair methods` lists them".into(),
+            Some(near) if near.split('.').next() == Some(family) || in_family.clone().next().is_none() => {
+                format!("did you mean `{near}`?")
+            }
+            _ if in_family.clone().next().is_some() => suggest(name, in_family, "method"),
+            _ => {
+                let mut families: Vec<_> = names.iter().filter_map(|n| n.split('.').next()).collect();
+                families.dedup();
+                suggest(family, families.iter().copied(), "family of method")
+            }
         };
         log.error(&entry.item.place, format!("there is no method `{name}`")).remedy(remedy);
     }

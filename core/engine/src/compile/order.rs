@@ -117,6 +117,10 @@ pub(crate) fn dead(log: &mut Log, checked: &Checked<'_>, graph: &Graph) -> Vec<b
             queue.extend(graph.neighbors_directed(NodeIndex::new(node), Direction::Incoming).map(NodeIndex::index));
         }
     }
+    if checked.steps.iter().any(Option::is_none) {
+        // Where a method is not known, nor is what it needs.
+        return live;
+    }
     for step in checked.steps.iter().zip(&live).filter(|(_, live)| !**live).filter_map(|(step, _)| step.as_ref()) {
         log.warning(&step.name.place, format!("nothing needs the step `{}`", step.name.name))
             .cause("it leads to no result, no written file and no record, so it is left out")
