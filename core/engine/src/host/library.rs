@@ -1,17 +1,23 @@
 //! One shared library: its bytes, its code, and what another process sees in it.
 
+use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::{Command, ExitStatus, Stdio};
 use std::time::{Duration, Instant};
 
 use serde::{Deserialize, Serialize};
 use stillair_api::abi::raw::EntryPoint;
 use stillair_api::{Description, Fault, Outcome, Plugin, abi};
 
+use super::check::{CheckReport, check, crashed};
 use super::{HOST, adapt};
 
 /// How long a library may take to say what it holds.
 const PATIENCE: Duration = Duration::from_secs(20);
+/// How long a check may take.
+const PATIENCE_CHECK: Duration = Duration::from_secs(600);
+/// What the lines of a check begin with.
+const TRYING: &str = "trying ";
 
 /// A shared library that is loaded; it stays so to the end of the program.
 pub struct Library {
@@ -102,14 +108,10 @@ pub struct Child {
 }
 
 impl Child {
-    /// Runs the process on a file; its standard output, or how it ended.
-    ///
-    /// # Errors
-    /// If it cannot be started, crashes, or takes longer than `patience`.
-    pub fn run(&self, path: &Path, patience: Duration) -> Outcome<String> {
-        let at = |words: String| Fault::data(format!("{}: {words}", path.display()));
+    /// Runs the process on a file: how it ended and its standard output.
+    fn run(&self, path: &Path, patience: Duration) -> Outcome<(ExitStatus, String)> {
         // Output goes to a file that nobody else sees: a pipe could fill while nobody reads it.
-        let output = tempfile::tempfile()?;
+        let mut output = tempfile::tempfile()?;
         let mut process = Command::new(&self.program)
             .args(&self.arguments)
             .arg(path)
@@ -125,22 +127,17 @@ impl Child {
             }
             if began.elapsed() > patience {
                 let _ = process.kill();
-                let _ = process.wait();
-                return Err(at(format!("it was still busy after {} s", patience.as_secs())));
+                break process.wait()?;
             }
             std::thread::sleep(Duration::from_millis(5));
         };
-        if !status.success() {
-            return Err(at(format!("it crashed the process that looked into it ({status})")));
+        let mut bytes = Vec::new();
+        output.rewind()?;
+        output.read_to_end(&mut bytes)?;
+        if began.elapsed() > patience && !status.success() {
+            return Err(Fault::data(format!("{}: it was still busy after {} s", path.display(), patience.as_secs())));
         }
-        let mut text = String::new();
-        {
-            use std::io::{Read, Seek};
-            let mut output = output;
-            output.rewind()?;
-            output.read_to_string(&mut text)?;
-        }
-        Ok(text)
+        Ok((status, String::from_utf8_lossy(&bytes).into_owned()))
     }
 
     /// Looks into a library in a process of its own.
@@ -148,11 +145,40 @@ impl Child {
     /// # Errors
     /// If it is refused, crashes or hangs; the fault names the file and says why.
     pub fn look(&self, path: &Path) -> Outcome<Found> {
-        let text = self.run(path, PATIENCE)?;
+        let (status, text) = self.run(path, PATIENCE)?;
+        if !status.success() {
+            let words = format!("{}: it crashed the process that looked into it ({status})", path.display());
+            return Err(Fault::data(words));
+        }
         // A library may print while it loads; the answer comes last.
         let line = text.lines().last().unwrap_or_default();
         let answer: Result<Found, String> = serde_json::from_str(line)
             .map_err(|_| Fault::data(format!("{}: the look into it gave no answer", path.display())))?;
         answer.map_err(Fault::request)
     }
+
+    /// Tries a library out in a process of its own, which must answer with [`checked_lines`].
+    ///
+    /// # Errors
+    /// If the library is refused, or crashes or hangs the process; the fault says at what.
+    pub fn check(&self, path: &Path) -> Outcome<CheckReport> {
+        let (status, text) = self.run(path, PATIENCE_CHECK)?;
+        let last = text.lines().last().unwrap_or_default();
+        if !status.success() {
+            let at = text.lines().filter_map(|l| l.strip_prefix(TRYING)).next_back().unwrap_or("loading");
+            return Err(crashed(at, &status.to_string()).at(path.display()));
+        }
+        let answer: Result<CheckReport, String> = serde_json::from_str(last)
+            .map_err(|_| Fault::data(format!("{}: the check gave no answer", path.display())))?;
+        answer.map_err(Fault::request)
+    }
+}
+
+/// What the process of a check does: `line` hears what is tried next, and at the end the answer.
+pub fn checked_lines(path: &Path, line: &mut dyn FnMut(&str)) {
+    let report = check(path, &mut |what| line(&format!("{TRYING}{what}")));
+    line(&match report {
+        Ok(report) => serde_json::to_string(&Ok::<_, String>(report)).unwrap_or_default(),
+        Err(fault) => serde_json::to_string(&Err::<CheckReport, _>(fault.to_string())).unwrap_or_default(),
+    });
 }

@@ -2,21 +2,24 @@
 //!
 //! A library is code: to look into it is to run it. So libraries come only from folders that somebody named and nobody
 //! else can write to, a scan happens in a process of its own ([`scan`]), a lock file holds a library to its bytes
-//! ([`Lock`]). What is loaded stays loaded.
+//! ([`Lock`]), and [`check`] tries one out. What is loaded stays loaded.
 
 #![allow(unsafe_code, reason = "the boundary is made of raw pointers; each block says why it is sound")]
 
 mod call;
+mod check;
 mod folders;
 mod handles;
 mod library;
 mod lock;
 mod shapes;
 mod table;
+mod trial;
 
 pub use call::HOST;
+pub use check::{CheckReport, check};
 pub use folders::{Scanned, load_scanned, scan, scan_unlocked};
-pub use library::{Child, Found, Library, PluginFile, load, scanned_line};
+pub use library::{Child, Found, Library, PluginFile, checked_lines, load, scanned_line};
 pub use lock::Lock;
 pub use table::adapt;
 
