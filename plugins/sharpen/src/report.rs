@@ -82,6 +82,7 @@ pub fn plan_facts(context: &dyn Context, plan: &Plan, channels: usize) {
             "share of the light in the diffraction-limited core",
         ));
         context.record(Entry::number(&format!("halo-{name}"), channel.blur.halo, "", "strength of the halo"));
+        context.record(Entry::number(&format!("jitter-{name}"), channel.blur.jitter, "", "jitter of the core"));
         if let Some(fit) = &plan.limb {
             context.record(Entry::number(
                 &format!("limb-darkening-{name}"),

@@ -165,6 +165,7 @@ fn sharpen(plan: &Plan, image: &Image, node: &WienerNode, c: usize) -> Sharpened
     };
     let residual = rest(image.channel(c), &mut scratch);
     let coherence = noise::coherence(&canvas.rings, &residual, &channel.noise);
+    let coherence = noise::limited(&canvas.rings, &residual, &channel.transfer, channel.cutoff, &coherence);
     let (targets, gains) =
         gains(canvas, &channel.transfer, &coherence, channel.cutoff, node.target_fwhm, node.strength, node.gain_cap);
     // A soft strength treats the disc like the rest of the picture.

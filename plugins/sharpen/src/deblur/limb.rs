@@ -236,7 +236,7 @@ impl<'a> Work<'a> {
     /// Weighted residuals at common and own parameters, brightness and sky solved for.
     fn evaluate(&self, common: &[f64], own: &[f64], table: &DiscTable, buffers: &mut Buffers) -> Evaluation {
         let (ellipse, seeing) = unpack(common);
-        let blur = seeing.at(self.channel.wavelength_nm, self.channel.cutoff).table(TABLE);
+        let blur = seeing.at(self.channel.wavelength_nm).table(TABLE);
         let fixed = self.channel.fixed;
         spheroid(
             self.canvas,
@@ -318,7 +318,7 @@ fn lookup(table: &[f32], at: f32) -> f32 {
 fn unpack(common: &[f64]) -> (Ellipse, Seeing) {
     (
         Ellipse { radius_px: common[0], along: common[1], across: common[2] },
-        Seeing { wavefront: common[3], halo_excess: common[4], motion_px2: common[5] },
+        Seeing { wavefront: common[3], halo_excess: common[4], motion: common[5] },
     )
 }
 
@@ -327,7 +327,8 @@ fn squares(evaluations: &[Evaluation]) -> f64 {
 }
 
 fn prior_of(index: usize) -> (f64, f64) {
-    PRIOR[if index < COMMON { index } else { COMMON + (index - COMMON) % OWN }]
+    let k = if index < COMMON { index } else { COMMON + (index - COMMON) % OWN };
+    PRIOR[k]
 }
 
 fn prior_squares(p: &[f64]) -> f64 {

@@ -88,7 +88,7 @@ impl Plan {
         }
         let seeing = limb.as_ref().map_or_else(|| from_power(&canvas, &optics, &channels, &fixed), |l| l.seeing);
         for (c, channel) in channels.iter_mut().enumerate() {
-            channel.blur = seeing.at(optics.wavelength_nm[c], channel.cutoff);
+            channel.blur = seeing.at(optics.wavelength_nm[c]);
             channel.transfer = whole_transfer(&canvas, channel, &fixed[c]);
             if let Some(limb) = &limb {
                 channel.sky = limb.channels[c].sky as f32;
@@ -232,8 +232,8 @@ fn from_power(canvas: &Canvas, optics: &Optics, channels: &[ChannelPlan], fixed:
         })
         .collect();
     let misfit = |wavefront: f64| {
-        let seeing = Seeing { wavefront, halo_excess: 0.0, motion_px2: 0.06 };
-        let blur = seeing.at(optics.wavelength_nm[middle], channel.cutoff);
+        let seeing = Seeing { wavefront, halo_excess: 0.0, motion: 0.08 };
+        let blur = seeing.at(optics.wavelength_nm[middle]);
         let (mut w, mut sum, mut squares) = (0.0, 0.0, 0.0);
         for (nu, log, weight) in &rings {
             let rest = log - 2.0 * libm::log(blur.at(*nu).max(1e-9));
@@ -248,5 +248,5 @@ fn from_power(canvas: &Canvas, optics: &Optics, channels: &[ChannelPlan], fixed:
         .min_by(|a, b| misfit(*a).total_cmp(&misfit(*b)))
         .filter(|_| rings.len() > 5)
         .unwrap_or(0.5);
-    Seeing { wavefront: best, halo_excess: 0.0, motion_px2: 0.06 }
+    Seeing { wavefront: best, halo_excess: 0.0, motion: 0.08 }
 }

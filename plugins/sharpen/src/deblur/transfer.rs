@@ -18,8 +18,9 @@ pub struct Seeing {
     pub wavefront: f64,
     /// `f`: logarithm of the halo's strength over its usual one.
     pub halo_excess: f64,
-    /// Variance of what alignment left of image motion, px^2 per axis.
-    pub motion_px2: f64,
+    /// Variance per axis of what alignment and distortion left of image motion, `(lambda/D)^2` at
+    /// [`REFERENCE_NM`].
+    pub motion: f64,
 }
 
 /// Core and halo at one wavelength.
@@ -34,14 +35,15 @@ pub struct CoreHalo {
 }
 
 impl Seeing {
-    /// Core and halo at a wavelength, for a cut-off in cycles per px.
-    pub fn at(&self, wavelength_nm: f64, cutoff: f64) -> CoreHalo {
-        let s = self.wavefront * libm::pow(REFERENCE_NM / wavelength_nm, 1.75);
+    /// Core and halo at a wavelength.
+    pub fn at(&self, wavelength_nm: f64) -> CoreHalo {
+        let shorter = REFERENCE_NM / wavelength_nm;
+        let s = self.wavefront * libm::pow(shorter, 1.75);
         let two_pi2 = 2.0 * std::f64::consts::PI * std::f64::consts::PI;
         CoreHalo {
             core: libm::exp(-s),
             halo: (10.0 + 12.0 * s) * libm::exp(self.halo_excess),
-            jitter: two_pi2 * self.motion_px2 * cutoff * cutoff,
+            jitter: two_pi2 * self.motion * shorter * shorter,
         }
     }
 }
@@ -68,12 +70,12 @@ mod tests {
     // core 0.32 to 0.43 and halo 16 to 20.5.
     #[test]
     fn the_family_meets_simulated_stacks() {
-        let seeing = Seeing { wavefront: 0.84, halo_excess: 0.0, motion_px2: 0.0 };
-        let stack = seeing.at(REFERENCE_NM, 0.5);
+        let seeing = Seeing { wavefront: 0.84, halo_excess: 0.0, motion: 0.0 };
+        let stack = seeing.at(REFERENCE_NM);
         assert!((0.32..=0.44).contains(&stack.core), "{}", stack.core);
         assert!((16.0..=20.6).contains(&stack.halo), "{}", stack.halo);
         assert!((stack.at(0.0) - 1.0).abs() < 1e-12);
-        let red = seeing.at(610.0, 0.5);
+        let red = seeing.at(610.0);
         assert!(red.core > stack.core && red.halo < stack.halo);
     }
 }
