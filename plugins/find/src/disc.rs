@@ -17,6 +17,7 @@ use stillair_maths::border::Border;
 use stillair_maths::filters::{median3, symmetric};
 
 use crate::components::{Components, Run};
+use crate::mask::{Mask, mask_of, reach_of};
 use crate::noise::{Lattice, sigma};
 use crate::sky::{self, Sky};
 
@@ -231,62 +232,6 @@ fn bin(frame: &Frame, out: &mut [f32]) {
     }
 }
 
-/// The target's mask on the binned grid.
-#[derive(Debug, Default)]
-struct Mask {
-    weight: f64,
-    x: f64,
-    y: f64,
-    /// Box of the pixels at half mask or more: first and last column and row.
-    solid: [usize; 4],
-    /// Box of all pixels of the mask.
-    soft: [usize; 4],
-    solid_pixels: usize,
-    edge_pixels: usize,
-}
-
-fn grow(bounds: &mut [usize; 4], x0: usize, x1: usize, y: usize) {
-    *bounds = [bounds[0].min(x0), bounds[1].max(x1), bounds[2].min(y), bounds[3].max(y)];
-}
-
-/// Sums the soft mask over the target's runs.
-fn mask_of(smooth: &[f32], width: usize, height: usize, low: f32, full: f32, runs: &[Run]) -> Mask {
-    let nowhere = [usize::MAX, 0, usize::MAX, 0];
-    let mut mask = Mask { solid: nowhere, soft: nowhere, ..Mask::default() };
-    let scale = 1.0 / (full - low);
-    for run in runs {
-        let row = &smooth[run.y * width..][..width];
-        let (mut sum, mut first_moment) = (0.0_f32, 0.0_f32);
-        let (mut first, mut last) = (usize::MAX, 0);
-        for (step, &value) in row[run.x0..run.x1].iter().enumerate() {
-            let w = ((value - low) * scale).clamp(0.0, 1.0);
-            sum += w;
-            first_moment += w * step as f32;
-            if w >= 0.5 {
-                first = first.min(run.x0 + step);
-                last = run.x0 + step;
-                mask.solid_pixels += 1;
-            }
-        }
-        mask.weight += f64::from(sum);
-        mask.x += f64::from(first_moment) + f64::from(sum) * run.x0 as f64;
-        mask.y += f64::from(sum) * run.y as f64;
-        grow(&mut mask.soft, run.x0, run.x1 - 1, run.y);
-        if first != usize::MAX {
-            grow(&mut mask.solid, first, last, run.y);
-        }
-        mask.edge_pixels += usize::from(run.x0 == 0) + usize::from(run.x1 == width);
-        if run.y == 0 || run.y + 1 == height {
-            mask.edge_pixels += run.x1 - run.x0;
-        }
-    }
-    if mask.weight > 0.0 {
-        mask.x /= mask.weight;
-        mask.y /= mask.weight;
-    }
-    mask
-}
-
 /// Light above the sky in the mask's box and a margin for what seeing spreads; hot pixels give no more than the
 /// median about them and `tolerance`.
 fn light(binned: &[f32], cleaned: &[f32], size: [usize; 2], bounds: [usize; 4], sky: &Sky, tolerance: f32) -> f64 {
@@ -326,26 +271,6 @@ fn clipped_share(frame: &Frame, runs: &[Run], white: f32) -> f64 {
         }
     }
     clipped as f64 / all.max(1) as f64
-}
-
-/// Half width and half height of the box about (`x`, `y`) that holds all of `smooth` above `threshold` within
-/// `limit` pixels.
-fn reach_of(smooth: &[f32], width: usize, height: usize, centre: [f64; 2], threshold: f32, limit: f64) -> [f64; 2] {
-    let [x, y] = centre;
-    let bound = |v: f64, n: usize| (v.max(0.0) as usize).min(n - 1);
-    let (mut reach_x, mut reach_y) = (0.0_f64, 0.0_f64);
-    for row in bound(y - limit, height)..=bound(y + limit, height) {
-        let dy = row as f64 - y;
-        let half = (limit * limit - dy * dy).max(0.0).sqrt();
-        let (x0, x1) = (bound(x - half, width), bound(x + half, width));
-        let line = &smooth[row * width + x0..=row * width + x1];
-        if let Some(first) = line.iter().position(|&v| v > threshold) {
-            let last = line.iter().rposition(|&v| v > threshold).unwrap_or(first);
-            reach_x = reach_x.max(x - (x0 + first) as f64).max((x0 + last) as f64 - x);
-            reach_y = reach_y.max(dy.abs());
-        }
-    }
-    [reach_x + 0.5, reach_y + 0.5]
 }
 
 /// Noise of the sky outside the box `bounds` (binned pixels), or of the whole frame without one.
@@ -461,11 +386,10 @@ fn measure(frame: &Frame, node: &DiscNode, white_step: f64, buffers: &mut Buffer
     let floor = 0.5 * (low + full);
     found.peak = bright_end(cleaned, smooth, width, floor, &mask, runs, values) - found.background;
     found.clipped = clipped_share(frame, runs, (1.0 - 0.5 * white_step) as f32);
-    let [x0, x1, y0, y1] = mask.soft;
     // Perimeter of the ellipse in the box.
-    let outline = 0.5 * std::f64::consts::PI * (x1 - x0 + y1 - y0 + 2) as f64;
+    let outline = 0.5 * std::f64::consts::PI * (sx1 - sx0 + sy1 - sy0 + 2) as f64;
     found.cut = (mask.edge_pixels as f64 / outline).min(1.0);
-    found.fills = f64::from((x0 == 0 && x1 + 1 == width) || (y0 == 0 && y1 + 1 == height));
+    found.fills = f64::from((sx0 == 0 && sx1 + 1 == width) || (sy0 == 0 && sy1 + 1 == height));
     let faint = (FAINT * level).max(node.significance * sky.scatter) as f32;
     let limit = node.reach_radii * 0.5 * found.radius_px;
     let reach = reach_of(smooth, width, height, [mask.x, mask.y], faint, limit);

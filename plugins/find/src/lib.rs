@@ -2,6 +2,7 @@
 
 mod components;
 mod disc;
+mod mask;
 mod noise;
 mod sky;
 

@@ -25,6 +25,8 @@ const JUMP_SIGMA: f64 = 5.0;
 const JUMP: f64 = 0.05;
 /// A change of size, in sigma.
 const SIZE_SIGMA: f64 = 6.0;
+/// A change of size that is always allowed: two steps of the grid of 2 px that boxes are measured on.
+const SIZE_STEP_PX: f64 = 4.0;
 /// A target's brightness over the noise of one pixel below which it is taken to be hidden.
 const FAINT: f64 = 1.5;
 
@@ -192,7 +194,7 @@ impl UsableNode {
             let Some(sizes) = table.values(name) else { continue };
             let kept = of_kept(sizes, reasons);
             let middle = median(&kept);
-            let limit = (SIZE_SIGMA * MAD_TO_SIGMA * mad(&kept)).max(self.size_change * middle);
+            let limit = (SIZE_SIGMA * MAD_TO_SIGMA * mad(&kept)).max(self.size_change * middle).max(SIZE_STEP_PX);
             for (reason, size) in reasons.iter_mut().zip(&kept) {
                 if (size - middle).abs() > limit {
                     *reason = Reason::OddSize;
