@@ -13,7 +13,7 @@ use stillair_api::{
 use stillair_maths::border::Border;
 use stillair_maths::filters;
 
-use crate::plane::{PlaneScratch, border_level, registration_plane};
+use crate::plane::{border_level, registration_plane};
 
 /// Blur before the threshold, px.
 const BLUR_PX: f64 = 2.0;
@@ -109,7 +109,6 @@ struct CentroidRun {
 #[derive(Default)]
 struct Work {
     plane: Vec<f32>,
-    interpolation: PlaneScratch,
     centroid: CentroidScratch,
 }
 
@@ -122,7 +121,7 @@ impl MeasureRun for CentroidRun {
         let motion = if self.measured {
             let work = scratch_of::<Work>(scratch)?;
             let frame = input.frame;
-            registration_plane(frame, &mut work.plane, &mut work.interpolation);
+            registration_plane(frame, &mut work.plane);
             let found = centroid(&work.plane, frame.width(), frame.height(), &mut work.centroid);
             found.map_or(GlobalRow::unknown(), |[x, y]| {
                 GlobalRow::at(x + frame.region.x as f64, y + frame.region.y as f64)

@@ -43,7 +43,7 @@ impl Method for Correlate {
         .help(
             "Registers the green light of every frame on the weighted mean of all frames, in rounds, each against the mean \
              of the one before. Half of the reference's spectrum is divided out, so that the match follows the sharp \
-             core of a frame and not the centroid of its blur; this decides how much fine detail the stack keeps. \
+             core of a frame and not the centroid of its blur, as far as noise allows; this decides how much fine detail the stack keeps. \
              Frames whose solution lies far from the table's centre or correlates poorly keep the centre. Keeps \
              the frames' spectra in memory if the budget allows and needs two readings then, else one reading a \
              round. Undoes field rotation if it blurs the limb by more than a quarter of a pixel. Assumes one shift \

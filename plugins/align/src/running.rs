@@ -3,19 +3,22 @@
 //! A sweep is one round, except that rounds between the first and the last run on the kept coefficients where there was
 //! memory for them; both ways do the same arithmetic in the same order.
 
+mod results;
+mod rotation;
+
 use std::sync::{Arc, Mutex};
 
 use stillair_api::{
-    ClipInfo, Context, Entry, Fault, Finish, Frame, FrameInput, GlobalRow, Image, Item, Layout, Motion, Outcome,
-    ReduceRun, Row, Scratch, Table, Value, columns, scratch_of,
+    ClipInfo, Context, Fault, Finish, Frame, FrameInput, Image, Item, Outcome, ReduceRun, Row, Scratch, Table, columns,
+    scratch_of,
 };
 use stillair_maths::fft::Complex32;
 use stillair_maths::resample::{Kernel, Prepared, Similarity, affine_window, shift_window};
 
-use crate::plane::{PlaneScratch, TransformScratch, Transformer, border_level, registration_plane};
+use crate::plane::{TransformScratch, Transformer, border_level, registration_plane};
 use crate::rounds::{Band, Found, Reference, RoundScratch, Sum, undo_shift_whole};
 use crate::sampling::DEFAULT_SAMPLING;
-use crate::turning::{self, Demand, Turning};
+use crate::turning::{Demand, Turning};
 
 /// A solution this far from the table's centre is refused, px at the default sampling.
 const FARTHEST_PX: f64 = 4.0;
@@ -31,9 +34,6 @@ const BATCH: usize = 256;
 
 /// Frames of one task within a batch.
 const CHUNK: usize = 16;
-
-/// A correlation below this share of the median is not trusted.
-const POOR_CORRELATION: f64 = 0.25;
 
 /// Rounds after the first look at the field's rotation: two to refine the angle, one to end.
 pub const TURNING_ROUNDS: usize = 2;
@@ -67,7 +67,6 @@ struct Work {
     plane: Vec<f32>,
     turned: Vec<f32>,
     ring: Vec<f32>,
-    interpolation: PlaneScratch,
     transform: TransformScratch,
     prepared: Prepared,
     round: RoundScratch,
@@ -80,7 +79,6 @@ impl Work {
             plane: Vec::new(),
             turned: Vec::new(),
             ring: Vec::new(),
-            interpolation: PlaneScratch::default(),
             transform: TransformScratch::default(),
             prepared: Prepared::new(Kernel::CubicBSpline),
             round: RoundScratch::default(),
@@ -206,53 +204,12 @@ impl CorrelateRun {
         let mut scratch = TransformScratch::default();
         self.transformer.transform(&plane, level, &mut scratch);
         let packed = self.band.set.gather(&scratch.spectrum);
-        Ok(Reference::new(&self.band, packed, self.settings.whitening, f64::NAN))
-    }
-
-    /// Round in which sub-stacks are first summed for their angles.
-    fn first_angle_round(&self) -> usize {
-        self.settings.rounds.saturating_sub(1).max(1).min(self.settings.rounds)
-    }
-
-    /// Whether sub-stacks are summed in this round.
-    fn sums_angles(&self) -> bool {
-        self.settings.demand.is_some()
-            && self.bins >= 4
-            && match self.turning {
-                None => self.round == self.first_angle_round(),
-                Some(_) => self.round < self.last,
-            }
-    }
-
-    fn empty_sub_stacks(&self) -> Vec<Sum> {
-        if self.sums_angles() { vec![Sum::default(); self.bins] } else { Vec::new() }
+        Ok(Reference::new(&self.band, packed, None, self.settings.whitening, f64::NAN))
     }
 
     /// Whether this round's sums are of whole spectra: the one that gives the picture.
     fn is_last(&self) -> bool {
         self.round >= self.last
-    }
-
-    /// A frame's time scaled to -1..1 over the clip; its number where times are absent.
-    fn scaled_time(&self, index: usize) -> f64 {
-        let times = &self.info.time_s;
-        let (first, last) = (times.first().copied().unwrap_or(f64::NAN), times.last().copied().unwrap_or(f64::NAN));
-        let length = last - first;
-        let time = times.get(index).copied().unwrap_or(f64::NAN);
-        let share = if length > 0.0 && time.is_finite() {
-            (time - first) / length
-        } else {
-            index as f64 / (self.info.frames.max(2) - 1) as f64
-        };
-        (2.0 * share - 1.0).clamp(-1.0, 1.0)
-    }
-
-    fn angle_rad(&self, index: usize) -> f64 {
-        self.turning.as_ref().map_or(0.0, |t| t.angle_rad(self.scaled_time(index)))
-    }
-
-    fn bin(&self, index: usize) -> usize {
-        (index * self.sub_stacks.len() / self.info.frames.max(1)).min(self.sub_stacks.len().saturating_sub(1))
     }
 
     /// A frame's share in the running stack.
@@ -288,7 +245,11 @@ impl CorrelateRun {
 
     fn sum_frame(&mut self, index: usize, place: &Place, phased: &[Complex32]) {
         let share = self.share(place);
-        self.sum.add(phased, share);
+        if self.is_last() {
+            self.sum.add(phased, share);
+        } else {
+            self.sum.add_with_squares(phased, share);
+        }
         if place.flux.is_finite() {
             self.flux += share * place.flux;
         } else {
@@ -336,65 +297,8 @@ impl CorrelateRun {
         self.flux = 0.0;
         let mut moved = Vec::new();
         self.band.undo_shift(&sum.mean(), [-off[0], -off[1]], &mut moved, &mut RoundScratch::default());
-        self.reference = Some(Reference::new(&self.band, moved, self.settings.whitening, flux));
-    }
-
-    /// Measures the angles of the sub-stacks; `true` if the field's rotation was found or refined.
-    fn look_for_turning(&mut self, context: &dyn Context) -> bool {
-        let sub_stacks = std::mem::take(&mut self.sub_stacks);
-        let Some(demand) = self.settings.demand else { return false };
-        if sub_stacks.is_empty() {
-            return false;
-        }
-        let filled: Vec<(usize, &Sum)> = sub_stacks.iter().enumerate().filter(|(_, s)| !s.is_empty()).collect();
-        let plan = &self.transformer.plan;
-        let (mut scratch, mut spectrum) = (plan.scratch(), plan.spectrum());
-        let mut picture = |packed: &[Complex32]| {
-            let mut out = vec![0.0; plan.width() * plan.height()];
-            self.band.unpack(packed, &mut spectrum);
-            plan.inverse(&mut spectrum, &mut out, &mut scratch);
-            out
-        };
-        let pictures: Vec<Vec<f32>> = filled.iter().map(|(_, s)| picture(&s.mean())).collect();
-        let angles = turning::angles(&pictures, plan.width(), plan.height(), self.centre);
-        let bins = sub_stacks.len();
-        let times: Vec<f64> = filled
-            .iter()
-            .map(|(bin, _)| {
-                let inside: Vec<f64> = self
-                    .order
-                    .iter()
-                    .filter(|&&i| i * bins / self.info.frames.max(1) == *bin)
-                    .map(|&i| self.scaled_time(i))
-                    .collect();
-                inside.iter().sum::<f64>() / inside.len() as f64
-            })
-            .collect();
-        let refining = self.turning.is_some();
-        let demand = if refining { Demand::None } else { demand };
-        let Some(mut found) = turning::fit(&times, &angles, self.radius_px(), demand) else { return refining };
-        if let Some(before) = &self.turning {
-            found.add(before);
-        }
-        let mean_angle =
-            self.order.iter().map(|&i| found.angle_rad(self.scaled_time(i))).sum::<f64>() / self.order.len() as f64;
-        found.coefficients[0] -= mean_angle;
-        let degrees = found.range_rad().to_degrees();
-        context.record(Entry::number("field-rotation", degrees, "deg", "turn of the field during the clip, undone"));
-        self.turning = Some(found);
-        true
-    }
-
-    /// Median radius of the target, else a quarter of the window.
-    fn radius_px(&self) -> f64 {
-        let fallback = self.transformer.width.min(self.transformer.height) as f64 / 4.0;
-        let Some(values) = self.table.as_ref().and_then(|t| t.values(columns::RADIUS_PX)) else { return fallback };
-        let mut known: Vec<f64> = self.order.iter().map(|&i| values[i]).filter(|v| v.is_finite()).collect();
-        if known.is_empty() {
-            return fallback;
-        }
-        known.sort_by(f64::total_cmp);
-        known[known.len() / 2]
+        self.reference =
+            Some(Reference::new(&self.band, moved, sum.scatter(&self.band).as_deref(), self.settings.whitening, flux));
     }
 
     /// A round on the coefficients at hand.
@@ -441,77 +345,6 @@ impl CorrelateRun {
         self.kept = Some(kept);
         Ok(())
     }
-
-    /// Frames that correlate far worse than most fall back to the table's centre.
-    fn distrust(&mut self) {
-        let mut all: Vec<f64> =
-            self.order.iter().filter_map(|&i| self.places[i]).map(|p| p.found.correlation).collect();
-        all.retain(|c| c.is_finite());
-        if all.is_empty() {
-            return;
-        }
-        all.sort_by(f64::total_cmp);
-        let limit = POOR_CORRELATION * all[all.len() / 2];
-        for index in self.order.clone() {
-            if let Some(place) = &mut self.places[index] {
-                if place.found.correlation < limit && !self.anchored {
-                    place.found.wild = true;
-                    place.found.displacement = place.anchor;
-                }
-                self.undone += usize::from(place.found.wild);
-            }
-        }
-    }
-
-    /// The motion: what was found, else the table's centre.
-    fn motion(&self) -> Motion {
-        let row = |index: usize| {
-            let global = match &self.places[index] {
-                Some(p) => {
-                    let at = |axis: usize| p.origin[axis] + self.centre[axis] + p.found.displacement[axis];
-                    GlobalRow::at(at(0), at(1))
-                }
-                None => {
-                    let value = |name: &str| {
-                        let values = self.table.as_ref().and_then(|t| t.values(name));
-                        values.and_then(|v| v.get(index)).copied().unwrap_or(f64::NAN)
-                    };
-                    GlobalRow::at(value(columns::X_PX), value(columns::Y_PX))
-                }
-            };
-            GlobalRow { rotation_rad: self.angle_rad(index), ..global }
-        };
-        Motion { global: Some((0..self.info.frames).map(row).collect()), ..Motion::default() }
-    }
-
-    /// The running stack as a picture.
-    fn picture(&mut self, off: [f64; 2]) -> Image {
-        let sum = std::mem::take(&mut self.sum);
-        let plan = &self.transformer.plan;
-        let mut spectrum = sum.mean();
-        undo_shift_whole(plan, &mut spectrum, [-off[0], -off[1]], &mut RoundScratch::default());
-        let mut padded = vec![0.0; plan.width() * plan.height()];
-        plan.inverse(&mut spectrum, &mut padded, &mut plan.scratch());
-        let (w, h) = (self.transformer.width, self.transformer.height);
-        let level = (self.level / sum.weight) as f32;
-        let mut image = Image::new(w, h, 1);
-        for (to, from) in image.data.chunks_exact_mut(w).zip(padded.chunks_exact(plan.width())) {
-            for (t, f) in to.iter_mut().zip(from) {
-                *t = f + level;
-            }
-        }
-        let weights: Vec<f64> =
-            self.order.iter().filter_map(|&i| self.places[i].as_ref()).map(|p| self.share(p)).collect();
-        let total: f64 = weights.iter().sum();
-        let squares: f64 = weights.iter().map(|w| w * w).sum();
-        image.info.frames_used = weights.iter().filter(|w| **w > 0.0).count();
-        image.info.frames_effective = if squares > 0.0 { total * total / squares } else { 0.0 };
-        image.info.reference_px = self.centre;
-        image.info.middle_unix_ns = self.info.middle_unix_ns();
-        image.info.from_mosaic = matches!(self.info.layout, Layout::Mosaic(_));
-        image.info.history.push("align.correlate: weighted mean, frames moved by the phase of their spectra".into());
-        image
-    }
 }
 
 impl ReduceRun for CorrelateRun {
@@ -538,7 +371,7 @@ impl ReduceRun for CorrelateRun {
             item.place = None;
             return Ok(Box::new(item));
         };
-        registration_plane(frame, &mut work.plane, &mut work.interpolation);
+        registration_plane(frame, &mut work.plane);
         let level = border_level(&work.plane, w, h, &mut work.ring);
         item.level = f64::from(level);
         let (sin, cos) = libm::sincos(self.angle_rad(frame.index));
@@ -643,31 +476,5 @@ impl CorrelateRun {
         let known = anchor.iter().all(|v| v.is_finite());
         let found = Found { displacement: anchor, quality: 1.0, correlation: 0.0, wild: false };
         known.then(|| Place { origin, anchor, found, weight: row.weight(), flux: row.number(columns::FLUX) })
-    }
-
-    fn results(&mut self, context: &dyn Context) -> Vec<Value> {
-        let off = self.recentre();
-        let image = self.picture(off);
-        self.distrust();
-        let shifts = |axis: usize| -> f64 {
-            let off: Vec<f64> = self
-                .order
-                .iter()
-                .filter_map(|&i| self.places[i].as_ref())
-                .map(|p| p.found.displacement[axis] - p.anchor[axis])
-                .collect();
-            (off.iter().map(|d| d * d).sum::<f64>() / off.len() as f64).sqrt()
-        };
-        let rms = libm::hypot(shifts(0), shifts(1));
-        context.record(Entry::number("from-centre", rms, "px", "rms distance of the places from the table's centres"));
-        context.record(Entry::number("kept-centre", self.undone as f64, "", "frames that keep the table's centre"));
-        if self.undone * 20 > self.order.len() {
-            context.warn(&format!(
-                "{} of {} frames did not match the running stack and keep the centre of their light",
-                self.undone,
-                self.order.len()
-            ));
-        }
-        vec![Value::Motion(Arc::new(self.motion())), Value::Image(Arc::new(image))]
     }
 }
