@@ -68,6 +68,8 @@ pub struct Channel<'a> {
     pub cutoff: f64,
     /// Telescope, pixel and mosaic for every coefficient of the canvas.
     pub fixed: &'a [f32],
+    /// What bands add to a disc of brightness 1 ([`super::bands`]), once they are known.
+    pub bands: Option<&'a [Complex32]>,
 }
 
 /// A channel's part of the result.
@@ -94,8 +96,8 @@ pub struct LimbFit {
     pub seeing: Seeing,
     /// Per channel.
     pub channels: Vec<ChannelFit>,
-    /// Steps taken.
-    pub rounds: usize,
+    /// What bands add to a disc of brightness 1, per channel; empty where they are not known.
+    pub bands: Vec<Vec<Complex32>>,
 }
 
 /// Where to begin: centre, ellipse, from a picture's bright part.
@@ -249,6 +251,12 @@ impl<'a> Work<'a> {
             &mut buffers.spectrum,
             |i, nu| fixed[i] * lookup(&blur, nu),
         );
+        if let Some(bands) = self.channel.bands {
+            for &(number, _, _, nu) in &self.active {
+                let i = number as usize;
+                buffers.spectrum[i] += bands[i] * (fixed[i] * lookup(&blur, nu));
+            }
+        }
         self.canvas.plan.inverse(&mut buffers.spectrum, &mut buffers.model, &mut buffers.transform);
         let (width, field) = (self.canvas.width, self.canvas.plan.width());
         let mut sums = [0.0_f64; 5];
@@ -360,6 +368,7 @@ fn fit_n<const N: usize>(
     channels: &[Channel<'_>],
     begin: &Start,
     noise: &[f64],
+    before: Option<&LimbFit>,
 ) -> Option<LimbFit> {
     let works: Vec<Work<'_>> = channels.iter().zip(noise).map(|(c, n)| Work::new(canvas, c, begin, *n)).collect();
     let count = channels.len();
@@ -371,6 +380,19 @@ fn fit_n<const N: usize>(
     p[5] = PRIOR[5].0;
     for own in p[COMMON..].chunks_exact_mut(OWN) {
         own.copy_from_slice(&[PRIOR[COMMON].0, begin.centre_px.0, begin.centre_px.1]);
+    }
+    if let Some(fit) = before {
+        p[..COMMON].copy_from_slice(&[
+            fit.ellipse.radius_px,
+            fit.ellipse.along,
+            fit.ellipse.across,
+            fit.seeing.wavefront,
+            fit.seeing.halo_excess,
+            fit.seeing.motion,
+        ]);
+        for (own, channel) in p[COMMON..].chunks_exact_mut(OWN).zip(&fit.channels) {
+            own.copy_from_slice(&[channel.exponent, channel.centre_px.0, channel.centre_px.1]);
+        }
     }
     let clamp = |p: &mut [f64; N]| {
         p[0] = p[0].clamp(begin.ellipse.radius_px * 0.75, begin.ellipse.radius_px * 1.35);
@@ -392,12 +414,10 @@ fn fit_n<const N: usize>(
     let mut here = evaluate(&p);
     let mut cost = squares(&here) + prior_squares(&p);
     let mut damping = 1e-3;
-    let mut rounds = 0;
     'rounds: for _ in 0..14 {
         if context.cancelled() {
             return None;
         }
-        rounds += 1;
         // Each channel's own block of the normal equations.
         let blocks = gather(context, count, |c| block(&works[c], &p, c, &here[c]));
         let mut normal = [[0.0; N]; N];
@@ -459,7 +479,7 @@ fn fit_n<const N: usize>(
         })
         .collect::<Vec<_>>();
     let sound = result.iter().all(|c| c.brightness > 0.0 && c.misfit.is_finite());
-    sound.then_some(LimbFit { ellipse, seeing, channels: result, rounds })
+    sound.then_some(LimbFit { ellipse, seeing, channels: result, bands: Vec::new() })
 }
 
 fn misfit(work: &Work<'_>, at: &Evaluation, ellipse: &Ellipse, own: &[f64], channel: &Channel<'_>) -> f64 {
@@ -527,17 +547,19 @@ fn block<const N: usize>(
     (square, side)
 }
 
-/// Fits a spheroid to 1 or 3 channels; `noise` is the stack's noise per pixel of each.
+/// Fits a spheroid to 1 or 3 channels; `noise` is the stack's noise per pixel of each, `before` an
+/// earlier fit to begin from.
 pub fn fit_limb(
     context: &dyn Context,
     canvas: &Canvas,
     channels: &[Channel<'_>],
     begin: &Start,
     noise: &[f64],
+    before: Option<&LimbFit>,
 ) -> Option<LimbFit> {
     match channels.len() {
-        1 => fit_n::<{ COMMON + OWN }>(context, canvas, channels, begin, noise),
-        3 => fit_n::<{ COMMON + 3 * OWN }>(context, canvas, channels, begin, noise),
+        1 => fit_n::<{ COMMON + OWN }>(context, canvas, channels, begin, noise, before),
+        3 => fit_n::<{ COMMON + 3 * OWN }>(context, canvas, channels, begin, noise, before),
         _ => None,
     }
 }
@@ -553,5 +575,10 @@ pub fn object_spectrum(canvas: &Canvas, fit: &LimbFit, channel: usize) -> Vec<Co
     let brightness = own.brightness as f32;
     let (mut columns, mut rows) = (Vec::new(), Vec::new());
     spheroid(canvas, &all, &table, &fit.ellipse, own.centre_px, &mut columns, &mut rows, &mut out, |_, _| brightness);
+    if let Some(bands) = fit.bands.get(channel) {
+        for (o, b) in out.iter_mut().zip(bands) {
+            *o += b * brightness;
+        }
+    }
     out
 }

@@ -1,5 +1,6 @@
 //! Parts of the filters that know the telescope, the air and the object.
 
+pub mod bands;
 pub mod canvas;
 pub mod limb;
 pub mod noise;

@@ -5,6 +5,7 @@ use stillair_api::{Context, Facts, Fault, Image, Outcome};
 use stillair_maths::fft::Complex32;
 use stillair_maths::{mtf, robust};
 
+use super::bands;
 use super::canvas::Canvas;
 use super::limb::{self, Channel, LimbFit, gather};
 use super::noise;
@@ -47,6 +48,8 @@ pub struct Plan {
 const MARGIN_PX: usize = 24;
 /// Largest misfit in the limb's zone, of the disc's brightness, with which a spheroid is believed.
 const MISFIT: f64 = 0.12;
+/// Least half difference of the squared axes, of their mean, at which the ellipse's axis is the pole's.
+const FLATTENED: f64 = 0.02;
 
 impl Plan {
     /// Understands a stack. `spheroid` false skips the disc.
@@ -89,7 +92,7 @@ impl Plan {
         let seeing = limb.as_ref().map_or_else(|| from_power(&canvas, &optics, &channels, &fixed), |l| l.seeing);
         for (c, channel) in channels.iter_mut().enumerate() {
             channel.blur = seeing.at(optics.wavelength_nm[c]);
-            channel.transfer = whole_transfer(&canvas, channel, &fixed[c]);
+            channel.transfer = whole_transfer(&canvas, &channel.blur, channel.cutoff, &fixed[c]);
             if let Some(limb) = &limb {
                 channel.sky = limb.channels[c].sky as f32;
             }
@@ -117,14 +120,14 @@ fn fixed_transfer(canvas: &Canvas, optics: &Optics, channel: usize, cutoff: f64)
         .collect()
 }
 
-fn whole_transfer(canvas: &Canvas, channel: &ChannelPlan, fixed: &[f32]) -> Vec<f32> {
+fn whole_transfer(canvas: &Canvas, blur: &CoreHalo, cutoff: f64, fixed: &[f32]) -> Vec<f32> {
     const STEPS: usize = 1024;
-    let table = channel.blur.table(STEPS);
+    let table = blur.table(STEPS);
     canvas
         .frequencies()
         .zip(fixed)
         .map(|((fx, fy), f)| {
-            let at = libm::hypot(fx, fy) / channel.cutoff * STEPS as f64;
+            let at = libm::hypot(fx, fy) / cutoff * STEPS as f64;
             let i = at as usize;
             if i >= STEPS {
                 return 0.0;
@@ -196,16 +199,56 @@ fn fit(
             (total / n / pixels).max(0.0).sqrt()
         })
         .collect();
-    let parts: Vec<Channel<'_>> = (0..image.channels)
+    let believed = |found: &LimbFit| found.channels.iter().all(|c| c.misfit < MISFIT);
+    let plain = {
+        let parts = parts(image, optics, channels, fixed, &[]);
+        limb::fit_limb(context, canvas, &parts, &begin, &noises, None).filter(believed)?
+    };
+    // Only a flattened globe tells where its pole is.
+    if libm::hypot(plain.ellipse.along, plain.ellipse.across) < FLATTENED {
+        return Some(plain);
+    }
+    let bands = gather(context, image.channels, |c| {
+        let blur = plain.seeing.at(optics.wavelength_nm[c]);
+        let transfer = whole_transfer(canvas, &blur, channels[c].cutoff, &fixed[c]);
+        let source = bands::Source {
+            picture: image.channel(c),
+            transfer: &transfer,
+            noise: &channels[c].noise,
+            cutoff: channels[c].cutoff,
+        };
+        bands::spectrum(canvas, &plain, c, &source)
+    });
+    let begin = limb::Start { centre_px: plain.channels[image.channels / 2].centre_px, ellipse: plain.ellipse };
+    let banded = parts(image, optics, channels, fixed, &bands);
+    let second = limb::fit_limb(context, canvas, &banded, &begin, &noises, Some(&plain)).filter(believed);
+    let better = |second: &LimbFit| second.channels.iter().zip(&plain.channels).all(|(s, p)| s.misfit <= p.misfit);
+    match second.filter(better) {
+        Some(mut second) => {
+            second.bands = bands;
+            Some(second)
+        }
+        None => Some(plain),
+    }
+}
+
+/// What each channel brings to the limb's fit; `bands` empty or one for each.
+fn parts<'a>(
+    image: &'a Image,
+    optics: &Optics,
+    channels: &[ChannelPlan],
+    fixed: &'a [Vec<f32>],
+    bands: &'a [Vec<Complex32>],
+) -> Vec<Channel<'a>> {
+    (0..image.channels)
         .map(|c| Channel {
             picture: image.channel(c),
             wavelength_nm: optics.wavelength_nm[c],
             cutoff: channels[c].cutoff,
             fixed: &fixed[c],
+            bands: bands.get(c).map(Vec::as_slice),
         })
-        .collect();
-    let found = limb::fit_limb(context, canvas, &parts, &begin, &noises)?;
-    found.channels.iter().all(|c| c.misfit < MISFIT).then_some(found)
+        .collect()
 }
 
 /// Seeing where no disc tells it: edges and clouds have ring powers near `f^-3` (the transform of
