@@ -154,7 +154,10 @@ pub(crate) fn depth(pieces: &[Piece<'_>], order: ByteOrder, declared: u32, wante
         return Depth { bits, alignment: Alignment::Right, note: Some(note) };
     }
     if unused_low > 0 && lit >= ENOUGH_SAMPLES {
-        let bits = 16 - unused_low;
+        // Converters have 8, 10, 12 or 14 bits; a dark frame uses few values, so that more bits than the converter's
+        // may seem unused: it must not be scaled otherwise than the bright ones.
+        let depths: &[u32] = if top < 0x8000 { &[12, 14] } else { &[8, 10, 12, 14] };
+        let bits = depths.iter().copied().find(|bits| *bits >= 16 - unused_low).unwrap_or(16 - unused_low);
         let note =
             format!("the lowest {unused_low} of 16 bits are never used: taken as {bits}-bit samples, left-aligned");
         return Depth { bits, alignment: Alignment::Left, note: Some(note) };
@@ -254,6 +257,8 @@ mod tests {
         assert_eq!(white(&hill(64, 48, 65_000.0, 0xfffc), 14), 65_532.0);
         assert_eq!(white(&hill(64, 48, 65_000.0, u16::MAX), 16), 65_535.0);
         assert_eq!(white(&hill(64, 48, 30_000.0, u16::MAX), 12), 32_767.0);
+        // A dark frame of 12 bits, left-aligned, whose few values leave two bits more unused.
+        assert_eq!(white(&hill(64, 48, 2000.0, 0xffc0), 16), 65_520.0);
         // Saturated at 4095 with 16 declared bits.
         let clipped: Vec<u16> = hill(64, 48, 9000.0, u16::MAX).iter().map(|v| (*v).min(4095)).collect();
         assert_eq!(white(&clipped, 16), 4095.0);

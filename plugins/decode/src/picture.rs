@@ -187,8 +187,6 @@ fn decode_png(
 pub(crate) struct PictureClip {
     path: PathBuf,
     format: PictureFormat,
-    shape: Shape,
-    factor: f32,
     info: ClipInfo,
 }
 
@@ -229,7 +227,7 @@ impl PictureClip {
             header: Default::default(),
             notes,
         };
-        let mut clip = Self { path: path.into(), format, shape, factor: factor_of(white_level), info };
+        let mut clip = Self { path: path.into(), format, info };
         if options.fixed.is_none() {
             let (layout, note) = crate::mosaic::decide(&clip, false, options)?;
             clip.info.layout = layout;
@@ -270,6 +268,41 @@ fn linear(value: f32) -> f32 {
     if value <= 0.040_45 { value / 12.92 } else { libm::powf((value + 0.055) / 1.055, 2.4) }
 }
 
+/// Decodes a picture that must be like the clip `info` and takes a region of it as frame `index`; samples are held
+/// against the clip's white level.
+pub(crate) fn read_picture(
+    (path, format): (&Path, PictureFormat),
+    info: &ClipInfo,
+    (index, region): (usize, Region),
+    bytes: &mut Vec<u8>,
+    out: &mut Frame,
+) -> Outcome<()> {
+    let shape = decode(path, format, Some(bytes))?;
+    if (shape.width, shape.height, shape.layout.planes()) != (info.width, info.height, info.layout.planes()) {
+        return Err(Fault::data(format!(
+            "{}: the picture has become {}x{} px with {} planes: it changed while it was read",
+            path.display(),
+            shape.width,
+            shape.height,
+            shape.layout.planes()
+        ))
+        .remedy("let the copy finish, then run again"));
+    }
+    out.reshape(index, region, info.layout.shifted(region.x, region.y));
+    let Arrangement { encoding, step, row_bytes, planes, .. } = shape.arrangement;
+    let pixel_bytes = encoding.bytes() * step;
+    let bytes = &*bytes;
+    for plane in 0..if step == 1 { shape.layout.planes() } else { 1 } {
+        let start = planes.unwrap_or(0) as usize * plane + region.x * pixel_bytes;
+        let rows = |row: usize| &bytes[start + (region.y + row) * row_bytes..][..region.width * pixel_bytes];
+        place(&shape.arrangement, factor_of(info.white_level), rows, plane, out);
+    }
+    if shape.srgb {
+        out.data.iter_mut().for_each(|value| *value = linear(*value));
+    }
+    Ok(())
+}
+
 impl FrameReader for PictureClip {
     fn info(&self) -> &ClipInfo {
         &self.info
@@ -277,23 +310,6 @@ impl FrameReader for PictureClip {
 
     fn read(&self, index: usize, region: Region, bytes: &mut Vec<u8>, out: &mut Frame) -> Outcome<()> {
         check_request(&self.info, index, region)?;
-        let shape = decode(&self.path, self.format, Some(bytes))?;
-        if shape != self.shape {
-            return Err(Fault::data(format!("{}: the picture changed while it was read", self.path.display()))
-                .remedy("let the copy finish, then run again"));
-        }
-        out.reshape(index, region, self.info.layout.shifted(region.x, region.y));
-        let Arrangement { encoding, step, row_bytes, planes, .. } = shape.arrangement;
-        let pixel_bytes = encoding.bytes() * step;
-        let bytes = &*bytes;
-        for plane in 0..if step == 1 { shape.layout.planes() } else { 1 } {
-            let start = planes.unwrap_or(0) as usize * plane + region.x * pixel_bytes;
-            let rows = |row: usize| &bytes[start + (region.y + row) * row_bytes..][..region.width * pixel_bytes];
-            place(&shape.arrangement, self.factor, rows, plane, out);
-        }
-        if shape.srgb {
-            out.data.iter_mut().for_each(|value| *value = linear(*value));
-        }
-        Ok(())
+        read_picture((&self.path, self.format), &self.info, (index, region), bytes, out)
     }
 }

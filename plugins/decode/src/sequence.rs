@@ -7,7 +7,7 @@ use stillair_api::{ClipInfo, Context, Fault, Frame, FrameReader, Outcome, Region
 
 use crate::file::unreadable;
 use crate::options::Options;
-use crate::picture::{PictureClip, PictureFormat};
+use crate::picture::{PictureClip, PictureFormat, read_picture};
 use crate::stored::{MAX_FRAMES, check_request, few};
 
 /// A format of pictures.
@@ -205,8 +205,12 @@ impl FrameReader for Sequence {
     fn read(&self, index: usize, region: Region, bytes: &mut Vec<u8>, out: &mut Frame) -> Outcome<()> {
         check_request(&self.info, index, region)?;
         let name = |fault: Fault| fault.at(format!("frame {index}"));
-        let one = self.kind.open(&self.paths[index], &self.options).map_err(name)?;
-        check_alike(&self.paths[index], one.info(), &self.info).map_err(name)?;
+        let path = &self.paths[index];
+        if let Kind::Picture(format) = self.kind {
+            return read_picture((path, format), &self.info, (index, region), bytes, out).map_err(name);
+        }
+        let one = self.kind.open(path, &self.options).map_err(name)?;
+        check_alike(path, one.info(), &self.info).map_err(name)?;
         one.read(0, region, bytes, out).map_err(name)?;
         out.index = index;
         out.layout = self.info.layout.shifted(region.x, region.y);

@@ -5,8 +5,8 @@ mod common;
 
 use std::path::PathBuf;
 
-use common::{clip, picture, text, write_clip, write_image};
-use stillair_api::{Layout, ParameterValue, Pattern};
+use common::{clip, picture, text, write_bound, write_clip, write_image};
+use stillair_api::{Bound, Layout, ParameterValue, Pattern};
 
 fn main() -> std::io::Result<()> {
     let folder = PathBuf::from(std::env::args().nth(1).unwrap_or_else(|| "target/samples".into()));
@@ -23,6 +23,8 @@ fn main() -> std::io::Result<()> {
         save("float.fits", "write.fits", &[])?;
         save("picture.jpg", "write.jpeg", &[("quality", ParameterValue::Integer(100))])?;
     }
+    let long = Bound { provenance: "it's a long line, ".repeat(99), ..Bound::default() };
+    std::fs::write(folder.join("long.fits"), write_bound("write.fits", &[], long, &picture(5, 4, 1)))?;
     for (name, layout, bits) in [
         ("mono8.ser", Layout::Mono, "8"),
         ("mosaic16.ser", Layout::Mosaic(Pattern::Grbg), "16"),

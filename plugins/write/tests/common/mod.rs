@@ -35,6 +35,16 @@ pub fn write_image(method: &str, parameters: &[(&str, ParameterValue)], image: &
     write(method, parameters, "image", Value::Image(Arc::new(image.clone()))).expect("the picture is written")
 }
 
+/// The bytes that a sink writes of a picture with a provenance of one's own.
+pub fn write_bound(method: &str, parameters: &[(&str, ParameterValue)], bound: Bound, image: &Image) -> Vec<u8> {
+    let bound = bound.with("image", Value::Image(Arc::new(image.clone())));
+    let sink = sink(method, parameters).expect("made");
+    let mut run = sink.start(&TestContext::default(), &bound, None).expect("started");
+    let mut file = Cursor::new(Vec::new());
+    run.begin(&TestContext::default(), &mut file).expect("written");
+    file.into_inner()
+}
+
 pub fn text(word: &str) -> ParameterValue {
     ParameterValue::Text(word.into())
 }
