@@ -39,12 +39,16 @@ pub fn sort(declared: &[InputDeclaration], clips: &[PathBuf], global: &Global) -
     }
     let left: Vec<_> = plain.map(|p| p.display().to_string()).collect();
     if !left.is_empty() {
-        let names: Vec<_> = declared.iter().map(|i| format!("`{}`", i.name)).collect();
+        let names: Vec<_> = declared.iter().filter(|i| !i.optional).map(|i| format!("`{}`", i.name)).collect();
         let message = match names.len() {
             0 => "the recipe takes no clip".to_string(),
             _ => format!("the recipe takes no more clips for {}", names.join(", ")),
         };
-        return Err(Failure::request(format!("{message}, but there is also {}", left.join(", ")), "leave it out"));
+        let remedy = match declared.iter().find(|i| i.optional) {
+            Some(input) => format!("leave it out, or name its input: {}={}", input.name, left[0]),
+            None => "leave it out".into(),
+        };
+        return Err(Failure::request(format!("{message}, but there is also {}", left.join(", ")), remedy));
     }
     let mut files = Files::new();
     for (name, paths) in named {

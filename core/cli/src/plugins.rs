@@ -20,6 +20,7 @@ macro_rules! linked {
 linked! {
     "align" => stillair_align::plugin,
     "assess" => stillair_assess::plugin,
+    "calibrate" => stillair_calibrate::plugin,
     "colour" => stillair_colour::plugin,
     "crop" => stillair_crop::plugin,
     "decode" => stillair_decode::plugin,

@@ -4,7 +4,7 @@ use std::io::{IsTerminal, Write};
 
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use serde_json::json;
-use stillair_api::Fault;
+use stillair_api::{Fault, FaultKind};
 use stillair_engine::diagnostic::{Diagnostic, Diagnostics, Severity};
 
 use crate::failure::Failure;
@@ -103,6 +103,9 @@ fn fault_line(fault: &Fault, step: Option<&str>, json: bool) {
             "event": "failed", "kind": kind, "message": fault.message, "remedy": remedy, "step": step,
         }));
         return;
+    }
+    if fault.kind == FaultKind::Cancelled {
+        return note("stopped as asked");
     }
     let place = step.map_or_else(String::new, |step| format!("step `{step}`: "));
     note(&format!("error: {place}{}", fault.message));

@@ -258,11 +258,10 @@ fn pick(made: &[Made], axis: Option<usize>, instance: usize) -> Vec<OutputRef> {
 
 /// A sink that runs once for each of several clips writes a file for each.
 fn number_file(description: &Description, parameters: &mut stillair_api::Parameters, instance: usize) {
-    let text = |p: &&stillair_api::Parameter| p.name == "name" && p.kind == ParameterKind::Text;
-    if description.shape == Shape::Sink && description.parameters.iter().any(|p| text(&p)) {
-        if let Some(ParameterValue::Text(name)) = parameters.0.get_mut("name") {
-            name.push_str(&format!("-{}", instance + 1));
-        }
+    let text = |p: &stillair_api::Parameter| p.name == "name" && p.kind == ParameterKind::Text;
+    let names_file = description.shape == Shape::Sink && description.parameters.iter().any(text);
+    if let (true, Some(ParameterValue::Text(name))) = (names_file, parameters.0.get_mut("name")) {
+        *name = format!("{name}-{}", instance + 1);
     }
 }
 
