@@ -1,6 +1,7 @@
 //! Combines frames into one picture, resampling each once
 
 mod accumulate;
+mod bend;
 mod clipped;
 mod mean;
 mod optics;

@@ -12,8 +12,8 @@
 use std::sync::{Arc, Mutex};
 
 use stillair_api::{
-    Bound, ClipInfo, Context, Description, Facts, Fault, Finish, FrameInput, GlobalRow, Item, Layout, Memory, Method,
-    Node, Outcome, Parameter, Parameters, PortType, Reduce, ReduceRun, Scratch, Shape, StreamShape, Value, columns,
+    Bound, ClipInfo, Context, Description, Facts, Fault, Finish, FrameInput, Item, Layout, Memory, Method, Node,
+    Outcome, Parameter, Parameters, PortType, Reduce, ReduceRun, Scratch, Shape, StreamShape, Value, columns,
     scratch_of,
 };
 use stillair_maths::resample::Kernel;
@@ -107,16 +107,12 @@ struct MeanNode {
 }
 
 impl Reduce for MeanNode {
-    fn start(&self, _context: &dyn Context, bound: &Bound, info: &ClipInfo) -> Outcome<Box<dyn ReduceRun>> {
+    fn start(&self, _context: &dyn Context, _bound: &Bound, info: &ClipInfo) -> Outcome<Box<dyn ReduceRun>> {
         let mosaic = matches!(info.layout, Layout::Mosaic(_));
         let kernel = if mosaic { Kernel::CubicBSpline } else { self.kernel };
-        let bent = bound.motions("motion").iter().any(|m| {
-            let turned = |g: &GlobalRow| g.rotation_rad != 0.0 || g.scale != 1.0;
-            m.local.is_some() || m.global.as_ref().is_some_and(|rows| rows.iter().any(turned))
-        });
         Ok(Box::new(MeanRun {
             kernel,
-            deferred: mosaic || (kernel == Kernel::CubicBSpline && !bent),
+            deferred: kernel == Kernel::CubicBSpline,
             optics: self.optics.clone(),
             info: info.clone(),
             sums: None,

@@ -3,14 +3,14 @@
 //! A mosaic needs no colours filled in: each sample is spread by the B-spline over the picture of its own colour, and
 //! the sum is divided by what the kernel put there (normalised convolution: Knutsson & Westin 1993, Proc. CVPR, 515).
 //!
-//! A frame that is only shifted shares its kernel taps among all pixels, so rows and columns separate. The cubic
-//! B-spline has two parts, an inverse filter on the pixel grid and four taps that depend on the shift; both are
-//! convolutions on the same grid, so for shifts the inverse filter is left out here and applied once to the finished
-//! sum ([`crate::accumulate`]). A frame that is turned, scaled or bent takes the general path: inverse filter, then
-//! four by four taps at every position; where the sum will be filtered later, its samples are weighted by
-//! `[1 4 1] / 6` in both directions, which that filter undoes exactly.
+//! A frame that is only shifted shares its kernel taps among all pixels, so rows and columns separate; a frame that is
+//! turned, scaled or bent has taps for every pixel. The cubic B-spline has two parts, an inverse filter on the pixel
+//! grid and four taps that depend on the place; for shifts both are convolutions on the same grid and may change
+//! places, so the inverse filter is left out here (`deferred`) and applied once to the finished sum
+//! ([`crate::accumulate`]). For turned frames this differs only in the grid that the inverse filter follows: below 1 %
+//! of the transfer at 4 degrees.
 
-use stillair_api::{Fault, Frame, Layout, LocalLayer, Outcome, Pattern, Placement};
+use stillair_api::{Fault, Frame, Layout, Outcome, Pattern, Placement};
 use stillair_maths::resample::{Kernel, Prepared};
 
 /// The picture to be made, in px of the capture.
@@ -74,11 +74,12 @@ impl Default for Resampled {
 /// Buffers of one thread.
 #[derive(Debug)]
 pub struct Workspace {
-    prepared: Prepared,
+    pub(crate) prepared: Prepared,
     line: Vec<f32>,
     middle: Vec<f32>,
-    displacement: [Vec<f32>; 2],
-    grade: Vec<f32>,
+    pub(crate) displacement: [Vec<f32>; 2],
+    pub(crate) positions: Vec<f64>,
+    pub(crate) share: Vec<f32>,
 }
 
 impl Workspace {
@@ -89,7 +90,8 @@ impl Workspace {
             line: Vec::new(),
             middle: Vec::new(),
             displacement: [Vec::new(), Vec::new()],
-            grade: Vec::new(),
+            positions: Vec::new(),
+            share: Vec::new(),
         }
     }
 }
@@ -128,13 +130,13 @@ pub fn place(
             shifted_mosaic(frame, pattern, placement, canvas, work, out);
         }
         _ if placement.is_shift() => shifted(frame, placement, canvas, deferred, work, out),
-        _ => bent(frame, placement, canvas, deferred, work, out)?,
+        _ => crate::bend::bent(frame, placement, canvas, deferred, work, out)?,
     }
     Ok(())
 }
 
 /// Position in the frame's window of the canvas's reference point, for a colour.
-fn origin(frame: &Frame, placement: &Placement, plane: usize) -> [f64; 2] {
+pub(crate) fn origin(frame: &Frame, placement: &Placement, plane: usize) -> [f64; 2] {
     let colour = if frame.layout == Layout::Mono { 1 } else { plane };
     let [cx, cy] = placement.channel_px[colour];
     [placement.global.x_px - frame.region.x as f64 + cx, placement.global.y_px - frame.region.y as f64 + cy]
@@ -313,160 +315,4 @@ fn taps<const T: usize>(
         let lines = std::array::from_fn(|k| &work.middle[(y + k) * out_w..(y + k + 1) * out_w]);
         combine::<T>(lines, &wy, row);
     }
-}
-
-/// The general path: every pixel has a place of its own.
-fn bent(
-    frame: &Frame,
-    placement: &Placement,
-    canvas: &Canvas,
-    deferred: bool,
-    work: &mut Workspace,
-    out: &mut Resampled,
-) -> Outcome<()> {
-    let area = canvas.area();
-    let Workspace { prepared, displacement, grade, middle, .. } = work;
-    let local = !placement.local.is_empty();
-    if local {
-        for values in displacement.iter_mut() {
-            values.clear();
-            values.resize(area, 0.0);
-        }
-        grade.clear();
-        grade.resize(area, 1.0);
-        for layer in &placement.local {
-            spread(layer, placement.index, canvas, displacement, grade)?;
-        }
-    }
-    let global = placement.global;
-    let (sin, cos) = libm::sincos(global.rotation_rad);
-    let (sin, cos) = (global.scale * sin, global.scale * cos);
-    let (w, h) = (frame.width(), frame.height());
-    out.factors.resize(canvas.planes * area, 0.0);
-    let targets = out.data.chunks_exact_mut(area).zip(out.factors.chunks_exact_mut(area));
-    for (plane, (target, factors)) in targets.enumerate() {
-        let [px, py] = origin(frame, placement, plane);
-        let place = |at: usize| {
-            let (u, v) = ((at % canvas.width) as f64 - canvas.centre[0], (at / canvas.width) as f64 - canvas.centre[1]);
-            let (x, y) = (px + cos * u - sin * v, py + sin * u + cos * v);
-            if local { (x + f64::from(displacement[0][at]), y + f64::from(displacement[1][at])) } else { (x, y) }
-        };
-        let share = |at: usize| if local { grade[at] } else { 1.0 };
-        if let Layout::Mosaic(pattern) = frame.layout {
-            for at in 0..area {
-                let (x, y) = place(at);
-                let (value, kernel) = mosaic_at(frame, pattern, plane, x, y);
-                // The sum is divided by the kernel's share as well: one over the other here, their product there.
-                target[at] = if kernel > 0.0 { value / kernel } else { 0.0 };
-                factors[at] = kernel * share(at);
-            }
-            continue;
-        }
-        prepared.load(frame.plane(plane), w, h);
-        let (right, bottom) = (w as f64 - 1.0, h as f64 - 1.0);
-        prepared.warp(canvas.width, canvas.height, target, |row, xs, ys| {
-            for (i, (x, y)) in xs.iter_mut().zip(ys.iter_mut()).enumerate() {
-                let at = row * canvas.width + i;
-                (*x, *y) = place(at);
-                let inside = (0.0..=right).contains(x) && (0.0..=bottom).contains(y);
-                factors[at] = if inside { share(at) } else { 0.0 };
-            }
-        });
-        if deferred && prepared.kernel() == Kernel::CubicBSpline {
-            sample_bspline(target, canvas.width, canvas.height, middle);
-        }
-    }
-    out.cover = Cover::Factors;
-    Ok(())
-}
-
-/// Sum of kernel times sample, and of the kernel, over the samples of a colour around a place; nothing where the
-/// kernel reaches over the edge.
-fn mosaic_at(frame: &Frame, pattern: Pattern, colour: usize, x: f64, y: f64) -> (f32, f32) {
-    let (w, h) = (frame.width(), frame.height());
-    let inside = x >= 1.0 && y >= 1.0 && x < w as f64 - 2.0 && y < h as f64 - 2.0;
-    if !inside {
-        return (0.0, 0.0);
-    }
-    let (ix, iy) = (x as usize, y as usize);
-    let (wx, wy) = (taps_of(x - ix as f64), taps_of(y - iy as f64));
-    let (mut value, mut kernel) = (0.0, 0.0);
-    for (b, wy) in wy.iter().enumerate() {
-        let row = iy - 1 + b;
-        let Some(skip) = (0..2).find(|&skip| pattern.colour_at(ix - 1 + skip, row) == colour) else { continue };
-        let line = &frame.data[row * w + ix - 1..row * w + ix + 3];
-        value += wy * (wx[skip] * line[skip] + wx[skip + 2] * line[skip + 2]);
-        kernel += wy * (wx[skip] + wx[skip + 2]);
-    }
-    (value, kernel)
-}
-
-/// Weights samples by `[1 4 1] / 6` along both axes with mirrored borders: what the B-spline's inverse filter undoes.
-pub fn sample_bspline(picture: &mut [f32], width: usize, height: usize, scratch: &mut Vec<f32>) {
-    if width > 1 {
-        scratch.resize(width, 0.0);
-        for row in picture.chunks_exact_mut(width) {
-            scratch.copy_from_slice(row);
-            for x in 0..width {
-                let left = scratch[if x == 0 { 1 } else { x - 1 }];
-                let right = scratch[if x + 1 == width { width - 2 } else { x + 1 }];
-                row[x] = (left + 4.0 * scratch[x] + right) * (1.0 / 6.0);
-            }
-        }
-    }
-    if height > 1 {
-        scratch.resize(picture.len(), 0.0);
-        scratch.copy_from_slice(picture);
-        for (y, row) in picture.chunks_exact_mut(width).enumerate() {
-            let above = if y == 0 { 1 } else { y - 1 } * width;
-            let below = if y + 1 == height { height - 2 } else { y + 1 } * width;
-            for x in 0..width {
-                row[x] = (scratch[above + x] + 4.0 * scratch[y * width + x] + scratch[below + x]) * (1.0 / 6.0);
-            }
-        }
-    }
-}
-
-/// Adds a layer's shifts to `displacement` and multiplies `weight` by its local weights, both interpolated
-/// bilinearly between nodes and held constant outside them.
-fn spread(
-    layer: &LocalLayer,
-    index: usize,
-    canvas: &Canvas,
-    displacement: &mut [Vec<f32>; 2],
-    weight: &mut [f32],
-) -> Outcome<()> {
-    let nodes = layer.nodes_per_frame();
-    let [columns, rows] = layer.nodes;
-    let (from, to) = (index * nodes, (index + 1) * nodes);
-    let steps_stand = layer.step_px.iter().all(|s| *s > 0.0);
-    if nodes == 0 || layer.shift_px.len() < to || !steps_stand {
-        return Err(Fault::internal(format!("the local layer holds nothing for frame {index}")));
-    }
-    let shifts = &layer.shift_px[from..to];
-    let weights = layer.weight.get(from..to);
-    let place = |position: f64, axis: usize, count: usize| {
-        let at = ((position - layer.first_px[axis]) / layer.step_px[axis]).clamp(0.0, count as f64 - 1.0);
-        let low = (at as usize).min(count.saturating_sub(2));
-        (low, (low + 1).min(count - 1), (at - low as f64) as f32)
-    };
-    let column_of: Vec<_> = (0..canvas.width).map(|x| place(x as f64 - canvas.centre[0], 0, columns)).collect();
-    for y in 0..canvas.height {
-        let (top, bottom, v) = place(y as f64 - canvas.centre[1], 1, rows);
-        for (x, &(left, right, u)) in column_of.iter().enumerate() {
-            let corners =
-                [top * columns + left, top * columns + right, bottom * columns + left, bottom * columns + right];
-            let parts = [(1.0 - u) * (1.0 - v), u * (1.0 - v), (1.0 - u) * v, u * v];
-            let at = y * canvas.width + x;
-            for (corner, part) in corners.into_iter().zip(parts) {
-                displacement[0][at] += part * shifts[corner][0];
-                displacement[1][at] += part * shifts[corner][1];
-            }
-            if let Some(weights) = weights {
-                let sum: f32 = corners.into_iter().zip(parts).map(|(c, p)| p * weights[c]).sum();
-                weight[at] *= sum.max(0.0);
-            }
-        }
-    }
-    Ok(())
 }

@@ -1,0 +1,219 @@
+//! The general path of [`crate::resample`]: frames that are turned, scaled or bent by local shifts.
+
+use stillair_api::{Fault, Frame, Layout, LocalLayer, Outcome, Pattern, Placement};
+
+use crate::resample::{Canvas, Cover, Resampled, Workspace, origin};
+
+/// Resamples a frame onto the canvas, every pixel from a place of its own.
+///
+/// # Errors
+/// Where a local layer holds nothing for the frame.
+pub fn bent(
+    frame: &Frame,
+    placement: &Placement,
+    canvas: &Canvas,
+    deferred: bool,
+    work: &mut Workspace,
+    out: &mut Resampled,
+) -> Outcome<()> {
+    let area = canvas.area();
+    let Workspace { prepared, displacement, share, positions, .. } = work;
+    let local = !placement.local.is_empty();
+    if local {
+        for values in displacement.iter_mut() {
+            values.clear();
+            values.resize(area, 0.0);
+        }
+        share.clear();
+        share.resize(area, 1.0);
+        for layer in &placement.local {
+            spread(layer, placement.index, canvas, displacement, share)?;
+        }
+    }
+    let global = placement.global;
+    let (sin, cos) = libm::sincos(global.rotation_rad);
+    let (sin, cos) = (global.scale * sin, global.scale * cos);
+    let (w, h) = (frame.width(), frame.height());
+    let (right, bottom) = (w as f64 - 1.0, h as f64 - 1.0);
+    out.factors.resize(canvas.planes * area, 0.0);
+    let targets = out.data.chunks_exact_mut(area).zip(out.factors.chunks_exact_mut(area));
+    for (plane, (target, factors)) in targets.enumerate() {
+        let [px, py] = origin(frame, placement, plane);
+        // Places of a row of the canvas, and which part of the weight each pixel has there.
+        let places = |row: usize, xs: &mut [f64], ys: &mut [f64]| {
+            let v = row as f64 - canvas.centre[1];
+            let (bx, by) = (px - sin * v, py + cos * v);
+            for (i, (x, y)) in xs.iter_mut().zip(ys.iter_mut()).enumerate() {
+                let u = i as f64 - canvas.centre[0];
+                (*x, *y) = (bx + cos * u, by + sin * u);
+            }
+            if local {
+                let at = row * canvas.width..(row + 1) * canvas.width;
+                for (x, d) in xs.iter_mut().zip(&displacement[0][at.clone()]) {
+                    *x += f64::from(*d);
+                }
+                for (y, d) in ys.iter_mut().zip(&displacement[1][at]) {
+                    *y += f64::from(*d);
+                }
+            }
+        };
+        if !deferred {
+            prepared.load(frame.plane(plane), w, h);
+            prepared.warp(canvas.width, canvas.height, target, |row, xs, ys| {
+                places(row, xs, ys);
+                let factors = &mut factors[row * canvas.width..(row + 1) * canvas.width];
+                for ((factor, x), y) in factors.iter_mut().zip(xs.iter()).zip(ys.iter()) {
+                    let inside = (0.0..=right).contains(x) && (0.0..=bottom).contains(y);
+                    *factor = f32::from(inside);
+                }
+            });
+        } else {
+            positions.resize(2 * canvas.width, 0.0);
+            let (xs, ys) = positions.split_at_mut(canvas.width);
+            let rows = target.chunks_exact_mut(canvas.width).zip(factors.chunks_exact_mut(canvas.width));
+            for (row, (target, factors)) in rows.enumerate() {
+                places(row, xs, ys);
+                match frame.layout {
+                    Layout::Mosaic(pattern) => {
+                        gather_colour(&frame.data, [w, h], &first_sample(pattern, plane), xs, ys, target, factors);
+                    }
+                    _ => gather(frame.plane(plane), [w, h], xs, ys, target, factors),
+                }
+            }
+        }
+        if local {
+            for (factor, part) in factors.iter_mut().zip(share.iter()) {
+                *factor *= part;
+            }
+        }
+    }
+    out.cover = Cover::Factors;
+    Ok(())
+}
+
+/// The cubic B-spline's four taps for a fraction.
+#[inline(always)]
+fn spline(t: f32) -> [f32; 4] {
+    let s = 1.0 - t;
+    let (t2, s2) = (t * t, s * s);
+    [s2 * s * (1.0 / 6.0), 2.0 / 3.0 - 0.5 * t2 * (2.0 - t), 2.0 / 3.0 - 0.5 * s2 * (2.0 - s), t2 * t * (1.0 / 6.0)]
+}
+
+/// B-spline sums, before the inverse filter, at the places of a row; factor 1 inside the plane and 0 outside. The edge
+/// is replicated.
+fn gather(source: &[f32], [w, h]: [usize; 2], xs: &[f64], ys: &[f64], target: &mut [f32], factors: &mut [f32]) {
+    let (right, bottom) = (w as f64 - 1.0, h as f64 - 1.0);
+    for (((x, y), value), factor) in xs.iter().zip(ys).zip(target).zip(factors) {
+        if !(0.0..=right).contains(x) || !(0.0..=bottom).contains(y) {
+            (*value, *factor) = (0.0, 0.0);
+            continue;
+        }
+        let (ix, iy) = (*x as usize, *y as usize);
+        let (wx, wy) = (spline((x - ix as f64) as f32), spline((y - iy as f64) as f32));
+        let mut total = 0.0;
+        for (b, wy) in wy.iter().enumerate() {
+            let row = (iy + b).saturating_sub(1).min(h - 1) * w;
+            let line = if ix >= 1 && ix + 2 < w {
+                let at = row + ix - 1;
+                [source[at], source[at + 1], source[at + 2], source[at + 3]]
+            } else {
+                std::array::from_fn(|a| source[row + (ix + a).saturating_sub(1).min(w - 1)])
+            };
+            total += wy * (wx[0] * line[0] + wx[1] * line[1] + wx[2] * line[2] + wx[3] * line[3]);
+        }
+        (*value, *factor) = (total, 1.0);
+    }
+}
+
+/// For the parity of a row and of a column, where the first sample of a colour comes from there on: 0, 1, or 2 for
+/// none in that row.
+fn first_sample(pattern: Pattern, colour: usize) -> [[u8; 2]; 2] {
+    std::array::from_fn(|y| {
+        std::array::from_fn(|x| (0..2).find(|&skip| pattern.colour_at(x + skip, y) == colour).unwrap_or(2) as u8)
+    })
+}
+
+/// As [`gather`] over the samples of one colour of a mosaic: the mean under the kernel, and the kernel's sum as the
+/// factor; nothing where the kernel reaches over the edge.
+fn gather_colour(
+    mosaic: &[f32],
+    [w, h]: [usize; 2],
+    first: &[[u8; 2]; 2],
+    xs: &[f64],
+    ys: &[f64],
+    target: &mut [f32],
+    factors: &mut [f32],
+) {
+    let (right, bottom) = (w as f64 - 2.0, h as f64 - 2.0);
+    for (((x, y), value), factor) in xs.iter().zip(ys).zip(target).zip(factors) {
+        let inside = *x >= 1.0 && *y >= 1.0 && *x < right && *y < bottom;
+        if !inside {
+            (*value, *factor) = (0.0, 0.0);
+            continue;
+        }
+        let (ix, iy) = (*x as usize, *y as usize);
+        let (wx, wy) = (spline((x - ix as f64) as f32), spline((y - iy as f64) as f32));
+        let (mut total, mut kernel) = (0.0, 0.0);
+        let column = (ix + 1) % 2;
+        for (b, wy) in wy.iter().enumerate() {
+            let row = iy - 1 + b;
+            let skip = first[row % 2][column];
+            if skip == 2 {
+                continue;
+            }
+            let at = row * w + ix - 1;
+            let (v, k) = if skip == 0 {
+                (wx[0] * mosaic[at] + wx[2] * mosaic[at + 2], wx[0] + wx[2])
+            } else {
+                (wx[1] * mosaic[at + 1] + wx[3] * mosaic[at + 3], wx[1] + wx[3])
+            };
+            total += wy * v;
+            kernel += wy * k;
+        }
+        (*value, *factor) = if kernel > 0.0 { (total / kernel, kernel) } else { (0.0, 0.0) };
+    }
+}
+
+/// Adds a layer's shifts to `displacement` and multiplies `weight` by its local weights, both interpolated
+/// bilinearly between nodes and held constant outside them.
+fn spread(
+    layer: &LocalLayer,
+    index: usize,
+    canvas: &Canvas,
+    displacement: &mut [Vec<f32>; 2],
+    weight: &mut [f32],
+) -> Outcome<()> {
+    let nodes = layer.nodes_per_frame();
+    let [columns, rows] = layer.nodes;
+    let (from, to) = (index * nodes, (index + 1) * nodes);
+    let steps_stand = layer.step_px.iter().all(|s| *s > 0.0);
+    if nodes == 0 || layer.shift_px.len() < to || !steps_stand {
+        return Err(Fault::internal(format!("the local layer holds nothing for frame {index}")));
+    }
+    let shifts = &layer.shift_px[from..to];
+    let weights = layer.weight.get(from..to);
+    let place = |position: f64, axis: usize, count: usize| {
+        let at = ((position - layer.first_px[axis]) / layer.step_px[axis]).clamp(0.0, count as f64 - 1.0);
+        let low = (at as usize).min(count.saturating_sub(2));
+        (low, (low + 1).min(count - 1), (at - low as f64) as f32)
+    };
+    let column_of: Vec<_> = (0..canvas.width).map(|x| place(x as f64 - canvas.centre[0], 0, columns)).collect();
+    for y in 0..canvas.height {
+        let (top, bottom, v) = place(y as f64 - canvas.centre[1], 1, rows);
+        for (x, &(left, right, u)) in column_of.iter().enumerate() {
+            let corners =
+                [top * columns + left, top * columns + right, bottom * columns + left, bottom * columns + right];
+            let parts = [(1.0 - u) * (1.0 - v), u * (1.0 - v), (1.0 - u) * v, u * v];
+            let at = y * canvas.width + x;
+            for (corner, part) in corners.into_iter().zip(parts) {
+                displacement[0][at] += part * shifts[corner][0];
+                displacement[1][at] += part * shifts[corner][1];
+            }
+            if let Some(weights) = weights {
+                let sum: f32 = corners.into_iter().zip(parts).map(|(c, p)| p * weights[c]).sum();
+                weight[at] *= sum.max(0.0);
+            }
+        }
+    }
+    Ok(())
+}
