@@ -26,6 +26,9 @@ use programs::{Pipe, Probe, Programs};
 /// Bytes of recent frames that are kept, about.
 const KEPT_BYTES: usize = 64 << 20;
 
+/// Fewest frames that are kept: threads ask for frames a little out of order, and each miss starts ffmpeg anew.
+const LEAST_KEPT: usize = 16;
+
 /// Largest frame that is read, px.
 const MOST_PX: usize = 1 << 28;
 
@@ -166,7 +169,7 @@ impl FfmpegClip {
     }
 
     fn most_kept(&self) -> usize {
-        (KEPT_BYTES / self.frame_bytes().max(1)).clamp(4, 256)
+        (KEPT_BYTES / self.frame_bytes().max(1)).clamp(LEAST_KEPT, 256)
     }
 
     /// Reads frames up to `index`, which is then the last one kept.

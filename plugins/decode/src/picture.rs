@@ -16,9 +16,9 @@ use crate::options::Options;
 use crate::samples::{ByteOrder, Encoding, Real, factor_of, widen};
 use crate::stored::{Arrangement, check_request, place};
 
-/// A compressed picture cannot be larger than its file by more than this factor: the bound of the compression that
-/// both formats use (deflate: 1032, RFC 1951 as measured by its authors).
-const MOST_COMPRESSION: u64 = 1100;
+/// No picture is larger than its file by more than this factor: deflate reaches 1032 (zlib's technical details), LZW with
+/// its codes of up to 12 bits for at most 4096 bytes 2731.
+const MOST_COMPRESSION: u64 = 3000;
 
 /// The format of a picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -303,6 +303,12 @@ pub(crate) fn read_picture(
     Ok(())
 }
 
+/// Memory that decoding a picture takes beside the frame: the whole picture decoded, and the decoder's own buffers.
+pub(crate) fn decoding_bytes(info: &ClipInfo) -> u64 {
+    let sample_bytes = if info.bits <= 8 { 1 } else { info.bits.div_ceil(16) * 2 };
+    (info.width * info.height * info.layout.planes()) as u64 * u64::from(sample_bytes) + (1 << 18)
+}
+
 impl FrameReader for PictureClip {
     fn info(&self) -> &ClipInfo {
         &self.info
@@ -311,5 +317,9 @@ impl FrameReader for PictureClip {
     fn read(&self, index: usize, region: Region, bytes: &mut Vec<u8>, out: &mut Frame) -> Outcome<()> {
         check_request(&self.info, index, region)?;
         read_picture((&self.path, self.format), &self.info, (index, region), bytes, out)
+    }
+
+    fn worker_bytes(&self) -> u64 {
+        decoding_bytes(&self.info)
     }
 }

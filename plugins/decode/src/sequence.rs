@@ -7,7 +7,7 @@ use stillair_api::{ClipInfo, Context, Fault, Frame, FrameReader, Outcome, Region
 
 use crate::file::unreadable;
 use crate::options::Options;
-use crate::picture::{PictureClip, PictureFormat, read_picture};
+use crate::picture::{PictureClip, PictureFormat, decoding_bytes, read_picture};
 use crate::stored::{MAX_FRAMES, check_request, few};
 
 /// A format of pictures.
@@ -215,5 +215,9 @@ impl FrameReader for Sequence {
         out.index = index;
         out.layout = self.info.layout.shifted(region.x, region.y);
         Ok(())
+    }
+
+    fn worker_bytes(&self) -> u64 {
+        if self.kind == Kind::Fits { 0 } else { decoding_bytes(&self.info) }
     }
 }

@@ -7,7 +7,7 @@ use crate::file::ClipFile;
 use crate::samples::{Encoding, factor_of, widen, widen_colours, widen_first};
 
 /// Rows with at most this many unwanted bytes between them are fetched by one read: a system call costs about as
-/// much as copying this many bytes (measured, common practice).
+/// much as copying this many bytes (common practice, no source).
 const GAP_BYTES: usize = 8192;
 
 /// Most frames of a clip: 11 hours at 100 per second. Bounds the lists that are kept per frame.

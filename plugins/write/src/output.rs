@@ -2,7 +2,7 @@
 
 use std::io;
 
-use stillair_api::{Fault, Image, Outcome, Parameter, Parameters};
+use stillair_api::{Fault, Image, Outcome, OutputFile, Parameter, Parameters};
 
 /// The parameter `name`.
 pub(crate) fn name_parameter(default: &str) -> Parameter {
@@ -61,6 +61,40 @@ pub(crate) fn unwritable(error: &io::Error) -> Fault {
         _ => "check the disk that holds the output folder",
     };
     Fault::resource(format!("the file cannot be written: {error}")).remedy(remedy)
+}
+
+/// A file that remembers why writing to it failed, for encoders that wrap the reason until it cannot be told any more.
+pub(crate) struct Remembering<'a> {
+    file: &'a mut dyn OutputFile,
+    failure: Option<io::Error>,
+}
+
+impl<'a> Remembering<'a> {
+    /// Lends the file to `work`; if writing failed, that is the fault, whatever `work` makes of it.
+    pub(crate) fn run(file: &'a mut dyn OutputFile, work: impl FnOnce(&mut Self) -> Outcome<()>) -> Outcome<()> {
+        let mut remembering = Self { file, failure: None };
+        let result = work(&mut remembering);
+        match remembering.failure {
+            Some(error) => Err(unwritable(&error)),
+            None => result,
+        }
+    }
+}
+
+impl io::Write for Remembering<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.file.write(bytes).map_err(|error| {
+            let kind = error.kind();
+            if kind != io::ErrorKind::Interrupted {
+                self.failure.get_or_insert(error);
+            }
+            kind.into()
+        })
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.file.flush()
+    }
 }
 
 /// The text in ASCII, other characters as JSON escapes (`\u00e9`), NUL dropped: for formats that hold ASCII only.

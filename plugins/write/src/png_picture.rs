@@ -13,7 +13,7 @@ use stillair_api::{
 };
 
 use crate::levels::{Transfer, interleave};
-use crate::output::{check, name_parameter, size, stem, unwritable};
+use crate::output::{Remembering, check, name_parameter, size, stem, unwritable};
 
 /// `write.png`.
 pub struct Png;
@@ -44,7 +44,7 @@ fn write(
     image: &Image,
     transfer: Transfer,
     provenance: &str,
-    out: &mut dyn OutputFile,
+    out: &mut Remembering<'_>,
 ) -> Outcome<()> {
     let (width, height) = size(image, i32::MAX as u32, "PNG")?;
     let mut encoder = png::Encoder::new(out, width, height);
@@ -105,6 +105,6 @@ struct PngRun {
 
 impl SinkRun for PngRun {
     fn begin(&mut self, context: &dyn Context, out: &mut dyn OutputFile) -> Outcome<()> {
-        write(context, &self.image, self.transfer, &self.provenance, out)
+        Remembering::run(out, |out| write(context, &self.image, self.transfer, &self.provenance, out))
     }
 }

@@ -7,7 +7,8 @@ use std::sync::Arc;
 
 use common::{PROVENANCE, clip, picture, sink, text, write, write_clip, write_image};
 use stillair_api::contract::breaches;
-use stillair_api::{ColumnSpec, Facts, Image, Layout, ParameterValue, Pattern, Table, Value};
+use stillair_api::testing::TestContext;
+use stillair_api::{Bound, ColumnSpec, Facts, FaultKind, Image, Layout, ParameterValue, Pattern, Table, Value};
 
 /// IEC 61966-2-1 in double precision, to 16 bits.
 fn srgb_16(light: f32) -> u16 {
@@ -221,5 +222,57 @@ fn every_method_keeps_to_its_contract() {
         assert_eq!(breaches(&description), Vec::<String>::new());
         assert!(!description.help.is_empty() && !description.source.is_empty() && !description.extension.is_empty());
         assert!(method.create(&description.defaults(), &Facts::default()).is_ok());
+    }
+}
+
+/// A disk that is full after so many bytes.
+struct Full {
+    file: Cursor<Vec<u8>>,
+    left: usize,
+}
+
+impl std::io::Write for Full {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        if self.left == 0 {
+            return Err(std::io::ErrorKind::StorageFull.into());
+        }
+        let fits = bytes.len().min(self.left);
+        self.left -= fits;
+        self.file.write(&bytes[..fits])
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+impl std::io::Seek for Full {
+    fn seek(&mut self, to: std::io::SeekFrom) -> std::io::Result<u64> {
+        self.file.seek(to)
+    }
+}
+
+#[test]
+fn a_disk_that_fills_up_is_said_wherever_it_happens() {
+    let context = TestContext::default();
+    let image = Value::Image(Arc::new(picture(100, 80, 3)));
+    let table = Value::Table(Arc::new(Table::for_frames(&[0.5; 3000], None)));
+    for (method, port, value) in [
+        ("write.png", "image", &image),
+        ("write.tiff", "image", &image),
+        ("write.fits", "image", &image),
+        ("write.jpeg", "image", &image),
+        ("write.csv", "table", &table),
+    ] {
+        let bound = Bound::default().with(port, value.clone());
+        let whole = write(method, &[], port, value.clone()).expect("written").len();
+        for left in [0, 3, whole / 2, whole - 200] {
+            let mut run = sink(method, &[]).and_then(|s| s.start(&context, &bound, None)).expect("started");
+            let mut disk = Full { file: Cursor::new(Vec::new()), left };
+            let result = run.begin(&context, &mut disk).and_then(|()| run.end(&context, &mut disk));
+            let fault = result.expect_err("the disk is full");
+            assert_eq!(fault.kind, FaultKind::Resource, "{method} with {left} bytes left: {fault}");
+            assert!(fault.to_string().contains("free some space"), "{method} with {left} bytes left: {fault}");
+        }
     }
 }
