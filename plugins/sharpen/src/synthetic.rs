@@ -94,7 +94,13 @@ pub fn scene(channels: usize, seed: u64) -> Scene {
             plan.inverse(&mut spectrum, &mut picture, scratch);
             picture
         };
-        let air = |nu: f64| 0.48 * libm::exp(-0.4 * nu * nu) + 0.52 * libm::exp(-21.0 * libm::pow(nu, 1.7));
+        // A wavefront's variance goes as the inverse square of the wavelength.
+        let shorter = (550.0 / nm) * (550.0 / nm);
+        let core = libm::exp(-0.7 * shorter);
+        let air = |nu: f64| {
+            core * libm::exp(-0.4 * shorter * nu * nu)
+                + (1.0 - core) * libm::exp(-(9.0 + 13.0 * 0.7 * shorter) * libm::pow(nu, 1.7))
+        };
         let blurred = filtered(
             &|fx, fy| {
                 let nu = libm::hypot(fx, fy) / cutoff;
@@ -136,7 +142,7 @@ pub fn ring_error(channel: &[f32], scene: &Scene, c: usize) -> (f64, f64) {
     for (i, (v, t)) in channel.iter().zip(truth).enumerate() {
         let (x, y) = ((i % SIDE) as f64 - 47.2, (i / SIDE) as f64 - 46.6);
         let rho = libm::hypot(x * cos + y * sin, (y * cos - x * sin) / 0.94) - 0.8 * RADIUS;
-        if rho >= 0.0 && rho < 0.5 * RADIUS {
+        if (0.0..0.5 * RADIUS).contains(&rho) {
             rings[rho as usize].0 += f64::from(v - t);
             rings[rho as usize].1 += 1.0;
         }

@@ -40,7 +40,7 @@ impl Canvas {
         let ramp = ease(depth);
         let at = |x: usize, y: usize| y * w + x;
         join(&mut field, self.width, w, self.height, &ramp, |line, k| at(k, line));
-        join(&mut field, self.height, h, w, &ramp, |line, k| at(line, k));
+        join(&mut field, self.height, h, w, &ramp, at);
         let mut spectrum = self.plan.spectrum();
         self.plan.forward(&field, &mut spectrum, scratch);
         spectrum

@@ -28,7 +28,7 @@ const LOW: [f64; COMMON + OWN] = [0.0, -0.35, -0.35, 0.03, -1.2, 0.0, 0.0, 0.0, 
 const HIGH: [f64; COMMON + OWN] = [0.0, 0.35, 0.35, 4.0, 1.2, 1.0, 1.8, 0.0, 0.0];
 /// Priors (value, inverse spread); spread 0 = none.
 const PRIOR: [(f64, f64); COMMON + OWN] =
-    [(0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 10.0), (0.06, 25.0), (0.65, 6.7), (0.0, 0.0), (0.0, 0.0)];
+    [(0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 10.0), (0.08, 16.0), (0.65, 6.7), (0.0, 0.0), (0.0, 0.0)];
 
 /// An ellipse: semi-axes enter as `Sigma = R^2 (1 + e1, e2; e2, 1 - e1)`.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -414,12 +414,19 @@ fn fit_n<const N: usize>(
     let mut here = evaluate(&p);
     let mut cost = squares(&here) + prior_squares(&p);
     let mut damping = 1e-3;
-    'rounds: for _ in 0..14 {
+    // A first fit only has to be close enough for what it is used for next.
+    let tolerance = if before.is_some() { 3e-4 } else { 2e-3 };
+    // Derivatives are kept from step to step while they serve.
+    let mut kept: Option<Vec<Vec<Vec<f32>>>> = None;
+    'rounds: for _ in 0..20 {
         if context.cancelled() {
             return None;
         }
+        let fresh = kept.is_none();
+        let columns =
+            kept.take().unwrap_or_else(|| gather(context, count, |c| derivatives(&works[c], &p, c, &here[c])));
         // Each channel's own block of the normal equations.
-        let blocks = gather(context, count, |c| block(&works[c], &p, c, &here[c]));
+        let blocks = gather(context, count, |c| block(&columns[c], &here[c].residuals));
         let mut normal = [[0.0; N]; N];
         let mut right = [0.0; N];
         for (c, (square, side)) in blocks.iter().enumerate() {
@@ -436,7 +443,7 @@ fn fit_n<const N: usize>(
             normal[i][i] += tight * tight;
             right[i] -= (p[i] - mean) * tight * tight;
         }
-        for _ in 0..6 {
+        for _ in 0..if fresh { 6 } else { 1 } {
             let mut damped = normal;
             for (i, row) in damped.iter_mut().enumerate() {
                 row[i] = row[i] * (1.0 + damping) + 1e-9;
@@ -453,15 +460,20 @@ fn fit_n<const N: usize>(
                     let gain = (cost - changed) / cost.max(1e-30);
                     (p, here, cost) = (next, there, changed);
                     damping = (damping * 0.2).max(1e-6);
-                    if gain < 1e-4 {
+                    if gain < tolerance && fresh {
                         break 'rounds;
+                    }
+                    if gain > 0.02 {
+                        kept = Some(columns);
                     }
                     continue 'rounds;
                 }
             }
             damping *= 6.0;
         }
-        break;
+        if fresh {
+            break;
+        }
     }
     let (ellipse, seeing) = unpack(&p[..COMMON]);
     let result = channels
@@ -496,19 +508,13 @@ fn misfit(work: &Work<'_>, at: &Evaluation, ellipse: &Ellipse, own: &[f64], chan
     if n > 0.0 { (sum / n).sqrt() / at.brightness } else { f64::NAN }
 }
 
-/// `J^T J` and `-J^T r` of one channel over its 9 parameters, by forward differences.
-#[allow(clippy::type_complexity)]
-fn block<const N: usize>(
-    work: &Work<'_>,
-    p: &[f64; N],
-    c: usize,
-    here: &Evaluation,
-) -> ([[f64; COMMON + OWN]; COMMON + OWN], [f64; COMMON + OWN]) {
+/// Derivatives of one channel's residuals by its 9 parameters: forward differences.
+fn derivatives<const N: usize>(work: &Work<'_>, p: &[f64; N], c: usize, here: &Evaluation) -> Vec<Vec<f32>> {
     let common: [f64; COMMON] = std::array::from_fn(|i| p[i]);
     let own: [f64; OWN] = std::array::from_fn(|i| p[COMMON + OWN * c + i]);
     let mut buffers = work.buffers();
     let table = DiscTable::new(own[0], work.z_max);
-    let columns: Vec<Vec<f32>> = (0..COMMON + OWN)
+    (0..COMMON + OWN)
         .map(|k| {
             let (mut moved, mut mine) = (common, own);
             let mut step = STEP[k];
@@ -534,7 +540,12 @@ fn block<const N: usize>(
             }
             column
         })
-        .collect();
+        .collect()
+}
+
+/// `J^T J` and `-J^T r` of one channel.
+#[allow(clippy::type_complexity)]
+fn block(columns: &[Vec<f32>], residuals: &[f32]) -> ([[f64; COMMON + OWN]; COMMON + OWN], [f64; COMMON + OWN]) {
     let mut square = [[0.0; COMMON + OWN]; COMMON + OWN];
     let mut side = [0.0; COMMON + OWN];
     for i in 0..COMMON + OWN {
@@ -542,7 +553,7 @@ fn block<const N: usize>(
             square[i][j] = stillair_maths::dot(&columns[i], &columns[j]);
             square[j][i] = square[i][j];
         }
-        side[i] = -stillair_maths::dot(&columns[i], &here.residuals);
+        side[i] = -stillair_maths::dot(&columns[i], residuals);
     }
     (square, side)
 }
