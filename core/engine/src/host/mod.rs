@@ -12,6 +12,7 @@ mod folders;
 mod handles;
 mod library;
 mod lock;
+mod scaffold;
 mod shapes;
 mod table;
 mod trial;
@@ -21,6 +22,7 @@ pub use check::{CheckReport, check};
 pub use folders::{Scanned, load_scanned, scan, scan_unlocked};
 pub use library::{Child, Found, Library, PluginFile, checked_lines, load, scanned_line};
 pub use lock::Lock;
+pub use scaffold::new_plugin;
 pub use table::adapt;
 
 use stillair_api::{Outcome, Plugin};

@@ -1,0 +1,56 @@
+//! A new plugin crate: the example's files under another name.
+
+use std::path::{Path, PathBuf};
+
+use stillair_api::{Fault, Outcome};
+
+/// The example's files, by their places in a crate.
+const FILES: &[(&str, &str)] = &[
+    ("Cargo.toml", include_str!("../../../../examples/plugin-rust/Cargo.toml")),
+    ("Cargo.lock", include_str!("../../../../examples/plugin-rust/Cargo.lock")),
+    ("src/lib.rs", include_str!("../../../../examples/plugin-rust/src/lib.rs")),
+    ("src/laplace.rs", include_str!("../../../../examples/plugin-rust/src/laplace.rs")),
+    ("examples/shared.rs", include_str!("../../../../examples/plugin-rust/examples/shared.rs")),
+];
+
+/// Writes a crate with one working method and its test into a new folder. `api` is where the crate `stillair-api`
+/// lies; without it the crate asks for the version of this program.
+///
+/// # Errors
+/// If the name is no crate's name, or the folder stands already.
+pub fn new_plugin(folder: &Path, name: &str, api: Option<&Path>) -> Outcome<Vec<PathBuf>> {
+    let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+    let begins = name.starts_with(|c: char| c.is_ascii_lowercase());
+    if !begins || !name.chars().all(plain) || name.ends_with('-') || name.len() > 60 {
+        return Err(Fault::request(format!("`{name}` is no name for a plugin"))
+            .remedy("use small letters, digits and `-`, and begin with a letter"));
+    }
+    if folder.exists() {
+        return Err(Fault::request(format!("{}: it stands already", folder.display())).remedy("choose another name"));
+    }
+    let snake = name.replace('-', "_");
+    let api = match api {
+        Some(path) => format!("{{ path = {:?} }}", path.display().to_string()),
+        None => format!("{:?}", env!("CARGO_PKG_VERSION")),
+    };
+    let renamed = |text: &str| {
+        text.replace("{ path = \"../../core/api\" }", &api)
+            .replace("example-laplace", name)
+            .replace("example_laplace", &snake)
+            .replace("sharpen.laplace", &format!("sharpen.{name}"))
+            .replace("mod laplace;", &format!("mod {snake};"))
+            .replace("laplace::", &format!("{snake}::"))
+            .replace(", outside of the workspace", "")
+    };
+    let mut written = Vec::new();
+    for (place, text) in FILES {
+        let path = folder.join(place.replace("laplace", &snake));
+        let at = |e: std::io::Error| Fault::resource(format!("{}: {e}", path.display()));
+        if let Some(parent) = path.parent() {
+            std::fs::create_dir_all(parent).map_err(at)?;
+        }
+        std::fs::write(&path, renamed(text)).map_err(at)?;
+        written.push(path);
+    }
+    Ok(written)
+}
