@@ -12,11 +12,12 @@ use stillair_maths::fft::{Complex32, Fft2Scratch};
 use stillair_maths::fit;
 
 use super::canvas::Canvas;
-use super::object::DiscTable;
+pub use super::ellipse::{Ellipse, Start, start};
+use super::object::{DiscTable, DiscTables};
 use super::transfer::Seeing;
 
 /// Steps of the table of core and halo over `nu`.
-const TABLE: usize = 512;
+const TABLE: usize = 256;
 /// Parameters common to all channels: radius, two of the ellipse, three of the seeing.
 const COMMON: usize = 6;
 /// Parameters of one channel: exponent, centre.
@@ -29,33 +30,6 @@ const HIGH: [f64; COMMON + OWN] = [0.0, 0.35, 0.35, 4.0, 1.2, 1.0, 1.8, 0.0, 0.0
 /// Priors (value, inverse spread); spread 0 = none.
 const PRIOR: [(f64, f64); COMMON + OWN] =
     [(0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 10.0), (0.08, 16.0), (0.65, 6.7), (0.0, 0.0), (0.0, 0.0)];
-
-/// An ellipse: semi-axes enter as `Sigma = R^2 (1 + e1, e2; e2, 1 - e1)`.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Ellipse {
-    /// R, px.
-    pub radius_px: f64,
-    /// e1.
-    pub along: f64,
-    /// e2.
-    pub across: f64,
-}
-
-impl Ellipse {
-    /// Elliptical radius (1 at the limb) of a point relative to the centre.
-    pub fn radius(&self, dx: f64, dy: f64) -> f64 {
-        let det = (1.0 - self.along * self.along - self.across * self.across).max(1e-6);
-        let q = (dx * dx * (1.0 - self.along) - 2.0 * dx * dy * self.across + dy * dy * (1.0 + self.along)) / det;
-        q.max(0.0).sqrt() / self.radius_px
-    }
-
-    /// Larger and smaller semi-axis, px, and the clockwise angle of the smaller from up, radians.
-    pub fn axes(&self) -> (f64, f64, f64) {
-        let e = libm::hypot(self.along, self.across);
-        let major = 0.5 * libm::atan2(self.across, self.along);
-        (self.radius_px * (1.0 + e).sqrt(), self.radius_px * (1.0 - e).max(0.0).sqrt(), major)
-    }
-}
 
 /// What one channel brings to the fit.
 #[derive(Debug)]
@@ -100,62 +74,13 @@ pub struct LimbFit {
     pub bands: Vec<Vec<Complex32>>,
 }
 
-/// Where to begin: centre, ellipse, from a picture's bright part.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Start {
-    /// Centre in window px.
-    pub centre_px: (f64, f64),
-    /// The ellipse.
-    pub ellipse: Ellipse,
-}
-
-/// Moments of the pixels above 40 % of the bright end; `None` where they are fewer than 50, touch
-/// most of a border, or do not fill their own ellipse (rings, terrain, a crescent).
-pub fn start(picture: &[f32], width: usize, height: usize) -> Option<Start> {
-    let mut scratch = Vec::new();
-    let top = stillair_maths::robust::percentile_f32(picture, 98.0, &mut scratch);
-    let low = stillair_maths::robust::percentile_f32(picture, 5.0, &mut scratch);
-    let level = low + 0.4 * (top - low);
-    let (mut n, mut sx, mut sy) = (0.0_f64, 0.0, 0.0);
-    let mut edge = 0_usize;
-    for (i, v) in picture.iter().enumerate() {
-        if *v > level {
-            let (x, y) = (i % width, i / width);
-            n += 1.0;
-            sx += x as f64;
-            sy += y as f64;
-            edge += usize::from(x == 0 || y == 0 || x + 1 == width || y + 1 == height);
-        }
-    }
-    if n < 50.0 || top <= low || edge as f64 > 0.05 * n.sqrt() {
-        return None;
-    }
-    let (cx, cy) = (sx / n, sy / n);
-    let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
-    for (i, v) in picture.iter().enumerate() {
-        if *v > level {
-            let (dx, dy) = ((i % width) as f64 - cx, (i / width) as f64 - cy);
-            xx += dx * dx;
-            xy += dx * dy;
-            yy += dy * dy;
-        }
-    }
-    // A flat ellipse's second moments are a quarter of Sigma.
-    let (xx, xy, yy) = (4.0 * xx / n, 4.0 * xy / n, 4.0 * yy / n);
-    let radius2 = 0.5 * (xx + yy);
-    let ellipse = Ellipse { radius_px: radius2.sqrt(), along: (xx - yy) / (2.0 * radius2), across: xy / radius2 };
-    let filled = n / (std::f64::consts::PI * (xx * yy - xy * xy).max(0.0).sqrt());
-    let flattening = libm::hypot(ellipse.along, ellipse.across);
-    (filled > 0.96 && flattening < 0.2).then_some(Start { centre_px: (cx, cy), ellipse })
-}
-
 struct Work<'a> {
     canvas: &'a Canvas,
     channel: &'a Channel<'a>,
     weights: Vec<f32>,
     /// Active coefficients: number, frequencies, `nu` in table steps.
     active: Vec<(u32, f32, f32, f32)>,
-    z_max: f64,
+    tables: DiscTables,
 }
 
 struct Buffers {
@@ -222,7 +147,7 @@ impl<'a> Work<'a> {
             (0.5 * zone / sigma2.sqrt()) as f32
         };
         let weights = channel.picture.iter().enumerate().map(|(i, v)| weight(i, *v)).collect();
-        Self { canvas, channel, weights, active: active(canvas, channel.cutoff), z_max: z_max(start) }
+        Self { canvas, channel, weights, active: active(canvas, channel.cutoff), tables: DiscTables::new(z_max(start)) }
     }
 
     fn buffers(&self) -> Buffers {
@@ -407,7 +332,7 @@ fn fit_n<const N: usize>(
     let evaluate = |p: &[f64; N]| {
         gather(context, count, |c| {
             let own = &p[COMMON + OWN * c..COMMON + OWN * (c + 1)];
-            let table = DiscTable::new(own[0], works[c].z_max);
+            let table = works[c].tables.table(own[0]);
             works[c].evaluate(&p[..COMMON], own, &table, &mut works[c].buffers())
         })
     };
@@ -513,7 +438,7 @@ fn derivatives<const N: usize>(work: &Work<'_>, p: &[f64; N], c: usize, here: &E
     let common: [f64; COMMON] = std::array::from_fn(|i| p[i]);
     let own: [f64; OWN] = std::array::from_fn(|i| p[COMMON + OWN * c + i]);
     let mut buffers = work.buffers();
-    let table = DiscTable::new(own[0], work.z_max);
+    let table = work.tables.table(own[0]);
     (0..COMMON + OWN)
         .map(|k| {
             let (mut moved, mut mine) = (common, own);
@@ -528,7 +453,7 @@ fn derivatives<const N: usize>(work: &Work<'_>, p: &[f64; N], c: usize, here: &E
             }
             let other;
             let used = if k == COMMON {
-                other = DiscTable::new(mine[0], work.z_max);
+                other = work.tables.table(mine[0]);
                 &other
             } else {
                 &table
@@ -581,7 +506,7 @@ pub fn object_spectrum(canvas: &Canvas, fit: &LimbFit, channel: usize) -> Vec<Co
     let all: Vec<(u32, f32, f32, f32)> =
         canvas.frequencies().enumerate().map(|(i, (fx, fy))| (i as u32, fx as f32, fy as f32, 0.0)).collect();
     let begin = Start { centre_px: own.centre_px, ellipse: fit.ellipse };
-    let table = DiscTable::new(own.exponent, z_max(&begin));
+    let table = DiscTables::new(z_max(&begin)).table(own.exponent);
     let mut out = canvas.plan.spectrum();
     let brightness = own.brightness as f32;
     let (mut columns, mut rows) = (Vec::new(), Vec::new());

@@ -2,6 +2,7 @@
 
 pub mod bands;
 pub mod canvas;
+pub mod ellipse;
 pub mod limb;
 pub mod noise;
 pub mod object;

@@ -19,34 +19,49 @@ pub struct DiscTable {
     pub area: f64,
 }
 
-impl DiscTable {
-    /// For the exponent `p` (0 = flat disc), read up to `z_max`.
-    pub fn new(p: f64, z_max: f64) -> Self {
+/// What tables of all exponents share.
+#[derive(Debug, Clone)]
+pub struct DiscTables {
+    plan: Fft2,
+    /// `ln(1 - t^2)` at the line's samples from 0 to the disc's edge.
+    logs: Vec<f64>,
+}
+
+impl DiscTables {
+    /// For tables read up to `z_max`.
+    pub fn new(z_max: f64) -> Self {
         let steps = z_max / (std::f64::consts::PI / REACH);
         // Five times finer than z_max asks for: the flat disc's projection ends with a root.
         let n = ((10.0 * steps) as usize + 64).next_power_of_two().max(4096);
         let spacing = 2.0 * REACH / n as f64;
-        let mut line = vec![0.0_f32; n];
-        let mut i = 0;
-        while (i as f64) * spacing < 1.0 {
-            let t = i as f64 * spacing;
-            let value = libm::pow(1.0 - t * t, (p + 1.0) / 2.0) as f32;
-            line[i] = value;
-            if i > 0 {
-                line[n - i] = value;
-            }
-            i += 1;
-        }
-        let plan = Fft2::new(n, 1);
-        let mut spectrum = plan.spectrum();
-        plan.forward(&line, &mut spectrum, &mut plan.scratch());
-        let first = spectrum[0].re;
-        let values = spectrum.iter().map(|v| v.re / first).collect();
-        Self { values, per_step: (REACH / std::f64::consts::PI) as f32, area: std::f64::consts::PI / (p / 2.0 + 1.0) }
+        let inside = (0..).map(|i| f64::from(i) * spacing).take_while(|t| *t < 1.0);
+        Self { plan: Fft2::new(n, 1), logs: inside.map(|t| libm::log(1.0 - t * t)).collect() }
     }
 
+    /// The table for the exponent `p` (0 = flat disc).
+    pub fn table(&self, p: f64) -> DiscTable {
+        let n = self.plan.width();
+        let mut line = vec![0.0_f32; n];
+        for (i, log) in self.logs.iter().enumerate() {
+            let value = libm::exp(0.5 * (p + 1.0) * log) as f32;
+            line[i] = value;
+            line[(n - i) % n] = value;
+        }
+        let mut spectrum = self.plan.spectrum();
+        self.plan.forward(&line, &mut spectrum, &mut self.plan.scratch());
+        let first = spectrum[0].re;
+        let values = spectrum.iter().map(|v| v.re / first).collect();
+        DiscTable {
+            values,
+            per_step: (REACH / std::f64::consts::PI) as f32,
+            area: std::f64::consts::PI / (p / 2.0 + 1.0),
+        }
+    }
+}
+
+impl DiscTable {
     /// The transform at `z >= 0`; 0 beyond the table.
-    #[inline]
+    #[inline(always)]
     pub fn at(&self, z: f32) -> f32 {
         let at = z * self.per_step;
         let i = at as usize;
@@ -70,9 +85,10 @@ mod tests {
     // 8 J2(z) / z^2, p = 1 gives 3 (sin z - z cos z) / z^3 (Bessel functions of half order).
     #[test]
     fn known_transforms() {
-        let flat = DiscTable::new(0.0, 300.0);
-        let half = DiscTable::new(1.0, 300.0);
-        let full = DiscTable::new(2.0, 300.0);
+        let tables = DiscTables::new(300.0);
+        let flat = tables.table(0.0);
+        let half = tables.table(1.0);
+        let full = tables.table(2.0);
         for z in [0.3, 1.0, 3.7, 12.1, 40.3, 111.7] {
             let j1 = libm::j1(z);
             let j2 = libm::jn(2, z);
