@@ -1,7 +1,7 @@
-//! Takes a master dark (or bias) from every frame: `F' = F - D`.
+//! Takes a master dark, or where there is none a bias, from every frame: `F' = F - D`.
 //!
-//! Values below zero are kept: cutting them would lift the mean of the sky. Source: Howell, Handbook of CCD Astronomy,
-//! 2nd ed., ch. 4 (from memory).
+//! A dark holds the bias as well, so only one of the two is taken off. Values below zero are kept: cutting them would
+//! lift the mean of the sky. Source: Howell, Handbook of CCD Astronomy, 2nd ed., ch. 4 (from memory).
 
 use std::sync::Arc;
 
@@ -18,12 +18,14 @@ impl Method for Dark {
         Description::new("calibrate.dark", Shape::Map, "take a master dark from every frame")
             .help(
                 "Subtracts the fixed pattern of the sensor. The dark must come from the same camera, window, gain and \
-                 exposure. Without a dark the frames pass unchanged.",
+                 exposure. Of several pictures the first that is given is taken: link the dark, then the bias, which is \
+                 part of every dark. Without any the frames pass unchanged.",
             )
             .source("Howell, Handbook of CCD Astronomy, 2nd ed., ch. 4 (from memory)")
             .contract("calibrate")
             .input("frames", PortType::Frames, "the frames")
-            .input("dark", PortType::Image, "the master dark")
+            .input("dark", PortType::Image, "the master dark, then the master bias: the first that is given counts")
+            .many()
             .output("frames", PortType::Frames, "the frames without the pattern")
             .through("frames")
     }
@@ -108,6 +110,10 @@ mod tests {
         let bound = Bound::default().with("dark", Value::Image(dark.into()));
         let out = run_map(&Dark, &bound, &clip_info(1, 4, 3, Layout::Mono), &[frame.clone()]).unwrap();
         assert_eq!(out[0].data, [0.45, 0.44, 0.41, 0.4]);
+        // A bias behind the dark is part of the dark: it is not taken off as well.
+        let both =
+            bound.clone().with("dark", Value::Image(Image { data: vec![0.3; 12], ..Image::new(4, 3, 1) }.into()));
+        assert_eq!(run_map(&Dark, &both, &clip_info(1, 4, 3, Layout::Mono), &[frame.clone()]).unwrap(), out);
         let small = Bound::default().with("dark", Value::Image(Image::new(2, 2, 1).into()));
         let fault = run_map(&Dark, &small, &clip_info(1, 4, 3, Layout::Mono), &[frame]).unwrap_err();
         assert!(fault.message.contains("2 x 2"), "{fault}");

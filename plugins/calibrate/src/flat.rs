@@ -23,14 +23,16 @@ impl Method for Flat {
         Description::new("calibrate.flat", Shape::Map, "divide every frame by a master flat")
             .help(
                 "Evens out vignetting and dust. The flat must come from the same telescope, camera and focus; it is \
-                 scaled to a mean of 1 for each colour. Link the master dark as well if the flat was not freed from \
-                 it. Without a flat the frames pass unchanged.",
+                 scaled to a mean of 1 for each colour. Link what is to be taken from the flat itself as well: its own \
+                 dark, else the bias, else the capture's dark; of several the first that is given is taken. Without a \
+                 flat the frames pass unchanged.",
             )
             .source("Howell, Handbook of CCD Astronomy, 2nd ed., ch. 4 (from memory)")
             .contract("calibrate")
             .input("frames", PortType::Frames, "the frames, freed from the dark")
             .input("flat", PortType::Image, "the master flat")
-            .optional("dark", PortType::Image, "a dark to be taken from the flat")
+            .optional("dark", PortType::Image, "darks of the flat: the first that is given is taken from it")
+            .many()
             .output("frames", PortType::Frames, "the evened frames")
             .through("frames")
     }
@@ -55,7 +57,14 @@ impl Map for Flat {
 /// What every pixel is to be multiplied with.
 fn gain_of(flat: &Image, dark: Option<&Image>, layout: Layout) -> Outcome<Image> {
     let mut light = flat.clone();
-    if let Some(dark) = dark.filter(|d| d.data.len() == flat.data.len()) {
+    if let Some(dark) = dark {
+        if (dark.width, dark.height, dark.channels) != (flat.width, flat.height, flat.channels) {
+            return Err(Fault::data(format!(
+                "the dark of the flat has {} x {} pixels, the flat {} x {}",
+                dark.width, dark.height, flat.width, flat.height
+            ))
+            .remedy("take both with the same window of the sensor"));
+        }
         for (value, dark) in light.data.iter_mut().zip(&dark.data) {
             *value -= dark;
         }

@@ -4,6 +4,7 @@
 //! their frames, so that neither the number of threads nor the size of a batch can change a bit of the result.
 
 mod budget;
+mod calibration;
 mod context;
 mod folder;
 mod inputs;

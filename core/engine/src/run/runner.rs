@@ -9,6 +9,7 @@ use jiff::Timestamp;
 use stillair_api::{Entry, Facts, Fault, FaultKind, Node, Outcome, Shape, StreamShape, Value, columns};
 
 use super::budget::{MemoryBound, memory_bound};
+use super::calibration;
 use super::context::{NodeContext, Shared};
 use super::folder::{Ending, RunFolder};
 use super::inputs::{self, Clip, InputRecord};
@@ -186,6 +187,11 @@ impl Run<'_> {
             });
             clips.insert(index, clip);
         }
+        calibration::compare(plan, &clips, self.contexts).map_err(|(fault, index)| {
+            let file = inputs::file_of(self.request, &plan.nodes[index]).ok().flatten();
+            let fault = file.map_or(fault.clone(), |file| fault.at(file.path.display()));
+            (fault, Some(plan.nodes[index].step.clone()))
+        })?;
         let sources = inputs::sources_of(plan);
         let first = clips.keys().min().copied();
         let facts_of = |index: usize| {
@@ -351,7 +357,7 @@ impl Run<'_> {
     }
 
     fn record(&self, ready: &Ready, progress: &Progress, name: &str, started: Timestamp) -> RunRecord {
-        let total = ready.clips.values().map(|c| c.reader.info().frames).sum();
+        let frames_of = |source: &usize| ready.clips.get(source).map_or(0, |clip| clip.reader.info().frames);
         RunRecord {
             format: record::FORMAT,
             run: name.into(),
@@ -375,7 +381,7 @@ impl Run<'_> {
             nodes: progress.nodes.clone(),
             passes: progress.passes.clone(),
             skipped: self.plan.skipped.clone(),
-            frames: FramesRecord { total, ..FramesRecord::default() },
+            frames: FramesRecord { total: self.captures(ready).iter().map(frames_of).sum(), ..FramesRecord::default() },
             memory: MemoryRecord {
                 budget_bytes: self.request.budget_bytes,
                 bound: ready.bound.clone(),
@@ -385,6 +391,19 @@ impl Run<'_> {
             warnings: progress.warnings.clone(),
             error: None,
         }
+    }
+
+    /// The clips that the results are of, in the order of the plan: those that the main stacks are made from, all of
+    /// them where there is no stack. Clips of calibration frames beside a capture are not among them.
+    fn captures(&self, ready: &Ready) -> Vec<usize> {
+        let stacks = main_stacks(self.plan);
+        let mut sources: Vec<usize> = stacks.iter().filter_map(|s| ready.sources.get(s).copied()).collect();
+        if sources.is_empty() {
+            sources = ready.clips.keys().copied().collect();
+        }
+        sources.sort_unstable();
+        sources.dedup();
+        sources
     }
 
     /// Writes the per-frame tables and says which of their columns made the main stack.
@@ -398,12 +417,16 @@ impl Run<'_> {
         let mut sources: Vec<usize> = ready.clips.keys().copied().collect();
         sources.sort_unstable();
         let stacks = main_stacks(self.plan);
-        for source in &sources {
-            let csv = progress.tables.csv(self.plan, &ready.sources, *source).map_err(|f| (f, None))?;
-            let Some(csv) = csv else { continue };
-            let file = match sources.len() {
-                1 => "tables/frames.csv".to_string(),
-                _ => format!("tables/frames-{}.csv", self.plan.nodes[*source].step.replace(['[', ']'], "")),
+        let mut tables = Vec::new();
+        for source in sources {
+            let csv = progress.tables.csv(self.plan, &ready.sources, source).map_err(|f| (f, None))?;
+            tables.extend(csv.map(|csv| (source, csv)));
+        }
+        let alone = tables.len() == 1;
+        for (source, csv) in &tables {
+            let file = match alone {
+                true => "tables/frames.csv".to_string(),
+                false => format!("tables/frames-{}.csv", self.plan.nodes[*source].step.replace(['[', ']'], "")),
             };
             write_whole(folder.path(), &file, &csv.content).map_err(|f| (f, None))?;
             let table = stacks

@@ -63,6 +63,7 @@ pub const FACTS: &[FactSpec] = &[
     fact("calibration.bias", FactKind::Path, "frames of no light and no exposure"),
     fact("calibration.dark", FactKind::Path, "frames of no light"),
     fact("calibration.flat", FactKind::Path, "frames of even light"),
+    fact("calibration.flat_dark", FactKind::Path, "frames of no light, exposed as long as the flat"),
     number("time.utc_offset_s", -86_400.0, 86_400.0, "to be added to the capture's times to get UTC"),
     fact("time.trusted", FactKind::Flag, "whether the capture's clock was right"),
     number("site.latitude_deg", -90.0, 90.0, "north is positive"),

@@ -23,7 +23,7 @@ pub struct Session {
     pub path: PathBuf,
     /// Facts by name.
     pub facts: Facts,
-    /// Calibration files by kind (`bias`, `dark`, `flat`), as paths that can be opened.
+    /// Calibration files by kind (see [`calibration_kinds`]), as paths that can be opened.
     pub calibration: BTreeMap<String, PathBuf>,
     /// Free text by key.
     pub notes: BTreeMap<String, String>,
@@ -35,12 +35,19 @@ const MOST_BYTES: u64 = 1 << 20;
 /// The session file that belongs to a clip: `NAME.session.toml` beside it, else `session.toml` of its folder.
 pub fn beside(clip: &Path) -> Option<PathBuf> {
     let folder = clip.parent()?;
-    let own = clip.file_stem().map(|stem| {
-        let mut name = stem.to_os_string();
-        name.push(".session.toml");
-        folder.join(name)
-    });
-    [own, Some(folder.join("session.toml"))].into_iter().flatten().find(|path| path.is_file())
+    [own(clip), Some(folder.join("session.toml"))].into_iter().flatten().find(|path| path.is_file())
+}
+
+/// Where a clip's own session file stands or would stand: `NAME.session.toml` beside it.
+pub fn own(clip: &Path) -> Option<PathBuf> {
+    let mut name = clip.file_stem()?.to_os_string();
+    name.push(".session.toml");
+    Some(clip.with_file_name(name))
+}
+
+/// The kinds of calibration files: the keys of `[calibration]`, and the names of the inputs that they fill.
+pub fn calibration_kinds() -> impl Iterator<Item = &'static str> {
+    FACTS.iter().filter_map(|fact| fact.name.strip_prefix("calibration."))
 }
 
 /// Reads a session file.
