@@ -80,13 +80,13 @@ pub fn start(picture: &[f32], width: usize, height: usize) -> Option<Start> {
 mod tests {
     use super::*;
 
-    // A filled ellipse of semi-axes 60 and 51 px turned by 30 degrees, drawn at whole pixels, whose
+    // A filled ellipse of semi-axes 60 and 51 px turned by half a radian, drawn at whole pixels, whose
     // ragged edge leaves about a tenth of a px: second moments of a filled ellipse are a quarter of
     // the squared semi-axes (textbook).
     #[test]
     fn a_turned_ellipse_is_guessed() {
         let (width, height) = (160, 150);
-        let (cos, sin) = (libm::cos(0.5236), libm::sin(0.5236));
+        let (cos, sin) = (libm::cos(0.5), libm::sin(0.5));
         let mut picture = vec![0.01_f32; width * height];
         for (i, v) in picture.iter_mut().enumerate() {
             let (dx, dy) = ((i % width) as f64 - 81.0, (i / width) as f64 - 74.5);
@@ -98,7 +98,7 @@ mod tests {
         let found = start(&picture, width, height).unwrap();
         let (equatorial, polar, tilt) = found.ellipse.axes();
         assert!((equatorial - 60.0).abs() < 0.2 && (polar - 51.0).abs() < 0.2, "{equatorial} {polar}");
-        assert!((tilt - 0.5236).abs() < 0.01, "{tilt}");
+        assert!((tilt - 0.5).abs() < 0.01, "{tilt}");
         assert!((found.centre_px.0 - 81.0).abs() < 0.05 && (found.centre_px.1 - 74.5).abs() < 0.05);
         // On the turned major axis the limb is at radius 1.
         assert!((found.ellipse.radius(60.0 * cos, 60.0 * sin) - 1.0).abs() < 0.01);
