@@ -3,7 +3,7 @@
 //! A [`PlanetClip`] says what is looked at, through what, and under which sky; [`prepare`] turns it into a
 //! [`Simulation`], which gives any frame by its index. The physics stands in the modules: `surface` and
 //! `globe` (the object), `screen` and `turbulence` (the air's waves), `optics` (diffraction), `dispersion`,
-//! `weather` (clouds, gusts, mount), `camera` (noise and converter).
+//! `weather` (clouds, gusts, mount), `camera` (noise and converter). `planet` makes it a method, `simulate.planet`.
 
 mod camera;
 mod capture_file;
@@ -12,6 +12,7 @@ mod dispersion;
 mod fourier;
 mod globe;
 mod optics;
+mod planet;
 mod presets;
 mod random;
 mod render;
@@ -25,7 +26,10 @@ mod weather;
 pub use capture_file::CaptureWriter;
 pub use clip::{Alignment, Camera, Kind, Layout, Moon, Pattern, PlanetClip, Seeing, SimulateError, Telescope};
 pub use dispersion::Air;
+pub use planet::{Planet, planet_clip};
 pub use presets::{PRESETS, preset};
 pub use simulation::{FrameTruth, Simulation, prepare};
 pub use truth::{Epoch, TruthPicture, session};
 pub use weather::{Clouds, Mount};
+
+stillair_api::plugin!(Planet);

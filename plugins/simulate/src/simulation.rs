@@ -175,6 +175,24 @@ impl Simulation {
         &self.times
     }
 
+    /// Bytes that a thread needs to draw a frame, at most, and those that all share. Rough: pictures are counted with
+    /// their spectra, waves with their transfer functions.
+    pub(crate) fn working_bytes(&self) -> u64 {
+        let seeing = &self.clip.seeing;
+        let channels = self.channels.len() as u64;
+        let square = |side: usize| (side * side) as u64;
+        let nodes = square(seeing.field_points);
+        let frame = (self.clip.camera.width * self.clip.camera.height) as u64;
+        let drawn = square(self.canvas_px * self.factor);
+        let layers = seeing.heights_m.len().next_multiple_of(2) as u64;
+        let of_thread = frame * (4 * channels + 8)
+            + 12 * drawn
+            + nodes * channels * 16 * square(seeing.pupil_points)
+            + seeing.steps as u64 * 8 * square(seeing.pupil_points);
+        let keys = 4 * nodes * channels * 8 * square(self.tiling.tile_px);
+        of_thread + keys + layers * 4 * square(seeing.screen_points)
+    }
+
     /// Winds of the layers, m/s in x and y.
     pub(crate) fn winds_m_per_s(&self) -> Vec<[f64; 2]> {
         self.turbulence.winds().iter().map(|w| w.map(|v| v * self.clip.telescope.aperture_mm * 1e-3)).collect()
