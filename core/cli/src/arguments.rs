@@ -17,7 +17,7 @@ pub struct Arguments {
 }
 
 /// Settings for every verb.
-#[derive(Debug, Args)]
+#[derive(Debug, Clone, Args)]
 pub struct Global {
     /// Folder in which run folders are made
     #[arg(long, global = true, value_name = "DIR", default_value = "runs")]

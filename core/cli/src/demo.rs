@@ -1,8 +1,9 @@
 //! `stillair demo`: a clip of an invented planet, and the picture made from it.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use stillair_api::Fault;
+use stillair_engine::plan::Plan;
 use stillair_engine::run::Finished;
 
 use crate::arguments::{Demo, Global};
@@ -19,20 +20,12 @@ const CLIP_RECIPE: &str = "demo-clip";
 pub fn demo(verb: &Demo, global: &Global) -> Result<(), Failure> {
     let catalogue = plugins::catalogue()?;
     let cancel = signals::cancel_flag();
-    let plain = Global {
-        out: global.out.clone(),
-        session: None,
-        facts: Vec::new(),
-        settings: Vec::new(),
-        jobs: global.jobs,
-        memory_budget: global.memory_budget,
-        log: None,
-        json: global.json,
-    };
+    let plain = Global { session: None, facts: Vec::new(), settings: Vec::new(), log: None, ..global.clone() };
     let maker = Recipe::find(CLIP_RECIPE)?;
     let plan = maker.compile(&catalogue, &inputs::given(&Files::new()), &plain)?;
     let made = carry_out(&plan, &catalogue, Files::new(), &plain, &cancel)?;
     let clip = clip(&made)?;
+    write_session(&plan, &clip)?;
     if !global.json {
         say::note(&format!("clip     {}", clip.display()));
     }
@@ -48,4 +41,14 @@ fn clip(made: &Finished) -> Result<PathBuf, Failure> {
     let clip = made.results.iter().find(|path| path.extension().is_some_and(|e| e == "ser"));
     let clip = clip.ok_or_else(|| Fault::internal(format!("the recipe {CLIP_RECIPE} wrote no clip")))?;
     Ok(made.folder.join(clip))
+}
+
+/// Writes what an observer would know of the clip beside it: telescope and camera. The planet is invented and has no
+/// name.
+fn write_session(plan: &Plan, clip: &Path) -> Result<(), Failure> {
+    let Some(node) = plan.nodes.iter().find(|node| node.description.method == "simulate.planet") else { return Ok(()) };
+    let text = stillair_simulate::session(&stillair_simulate::planet_clip(&node.parameters)?);
+    let path = clip.with_extension("session.toml");
+    std::fs::write(&path, text)
+        .map_err(|error| Fault::resource(format!("cannot write {}: {error}", path.display())).into())
 }

@@ -29,6 +29,7 @@ linked! {
     "grade" => stillair_grade::plugin,
     "select" => stillair_select::plugin,
     "sharpen" => stillair_sharpen::plugin,
+    "simulate" => stillair_simulate::plugin,
     "stack" => stillair_stack::plugin,
     "write" => stillair_write::plugin,
 }
