@@ -63,6 +63,15 @@ impl RunFolder {
         &self.making
     }
 
+    /// Removes the results, so that a run which is not done leaves none, and has room for its record on a full disk.
+    pub fn discard_results(&self) -> Outcome<()> {
+        let results = self.making.join("results");
+        match fs::remove_dir_all(&results) {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(io_fault(&error, &results)),
+            _ => Ok(()),
+        }
+    }
+
     /// Renames the folder into place; a run that is not done loses its results.
     pub fn finish(self, ending: Ending) -> Outcome<PathBuf> {
         let end = match ending {
@@ -72,8 +81,7 @@ impl RunFolder {
         };
         let place = self.out.join(format!("{}{end}", self.name));
         if ending != Ending::Done {
-            let results = self.making.join("results");
-            fs::remove_dir_all(&results).map_err(|e| io_fault(&e, &results))?;
+            self.discard_results()?;
         }
         let lock_path = self.making.join(LOCK);
         drop(self.lock);

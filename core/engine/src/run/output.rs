@@ -5,7 +5,7 @@ use std::io::{self, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
-use stillair_api::{Fault, Outcome};
+use stillair_api::{Fault, FaultKind, Outcome};
 
 /// A finished file of the run folder.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -18,10 +18,19 @@ pub(super) struct Written {
     pub blake3: String,
 }
 
-/// A file in the making.
+/// A file under another name beside its place, which goes away unless it was renamed.
+struct Beside(PathBuf);
+
+impl Drop for Beside {
+    fn drop(&mut self) {
+        let _ = fs::remove_file(&self.0);
+    }
+}
+
+/// A file in the making; it vanishes if it is dropped unfinished.
 pub(super) struct Making {
     place: PathBuf,
-    beside: PathBuf,
+    beside: Beside,
     writer: BufWriter<File>,
 }
 
@@ -30,8 +39,8 @@ impl Making {
     pub fn start(place: &Path) -> Outcome<Self> {
         let mut beside = place.as_os_str().to_owned();
         beside.push(".partial");
-        let beside = PathBuf::from(beside);
-        let file = File::options().read(true).write(true).create(true).truncate(true).open(&beside);
+        let beside = Beside(beside.into());
+        let file = File::options().read(true).write(true).create(true).truncate(true).open(&beside.0);
         let file = file.map_err(|e| io_fault(&e, place))?;
         Ok(Self { place: place.into(), beside, writer: BufWriter::with_capacity(1 << 16, file) })
     }
@@ -39,6 +48,11 @@ impl Making {
     /// Where the node writes.
     pub fn writer(&mut self) -> &mut BufWriter<File> {
         &mut self.writer
+    }
+
+    /// A node's error in writing the file, with the file's name.
+    pub fn named(&self, fault: Fault) -> Fault {
+        if fault.kind == FaultKind::Resource { fault.at(self.place.display()) } else { fault }
     }
 
     /// Syncs, renames and hashes the file. `folder` is the run folder it lies in.
@@ -49,7 +63,7 @@ impl Making {
             file.sync_data()?;
             file.seek(SeekFrom::Start(0))?;
             let (bytes, hash) = hash_reader(&mut file)?;
-            fs::rename(&self.beside, &place)?;
+            fs::rename(&self.beside.0, &place)?;
             Ok((bytes, hash))
         })();
         let (bytes, blake3) = done.map_err(|e| io_fault(&e, &place))?;
@@ -90,6 +104,9 @@ pub(super) fn io_fault(error: &io::Error, place: &Path) -> Fault {
         }
         io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
             fault.remedy("give a folder that can be written with --out")
+        }
+        io::ErrorKind::AlreadyExists | io::ErrorKind::NotADirectory | io::ErrorKind::FileTooLarge => {
+            fault.remedy("give another folder with --out")
         }
         _ => fault,
     }

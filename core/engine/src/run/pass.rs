@@ -231,7 +231,7 @@ fn start(job: &PassJob<'_>) -> Result<Vec<Stream>, At> {
                 let mut run = sink.start(context, &bound, Some(&info)).map_err(at)?;
                 let name = format!("{}.{}", sink.file_stem(), node.description.extension);
                 let mut making = Making::start(&job.folder.join("results").join(name)).map_err(at)?;
-                run.begin(context, making.writer()).map_err(at)?;
+                run.begin(context, making.writer()).map_err(|f| at(making.named(f)))?;
                 Work::Sink(Mutex::new(run), Some(making))
             }
             _ => return Err(at(Fault::internal("a node of a pass does not work on frames"))),
@@ -504,7 +504,7 @@ fn sink_frames(job: &PassJob<'_>, streams: &mut [Stream], position: usize, done:
         };
         let input = FrameInput { frame: &pixels, row, placement: placement.as_ref() };
         if let Work::Sink(sink, Some(making)) = &mut streams[position].work {
-            lock(sink).frame(&input, making.writer()).map_err(|f| (f, node))?;
+            lock(sink).frame(&input, making.writer()).map_err(|f| (making.named(f), node))?;
         }
     }
     Ok(())
@@ -600,7 +600,7 @@ fn finish_ordered(
             }
             Work::Sink(sink, making) => {
                 if let Some(mut making) = making.take() {
-                    lock(sink).end(context, making.writer()).map_err(at)?;
+                    lock(sink).end(context, making.writer()).map_err(|f| at(making.named(f)))?;
                     result.written.push(making.finish(job.folder).map_err(at)?);
                 }
             }

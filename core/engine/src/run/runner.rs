@@ -114,6 +114,8 @@ impl Run<'_> {
         if let Err((fault, step)) = &outcome {
             run_record.status = if ending == Ending::Cancelled { "cancelled" } else { "failed" };
             run_record.error = Some(ErrorRecord::new(fault, step.as_deref()));
+            // What cannot be removed here is tried again, and told, when the folder is finished.
+            let _ = folder.discard_results();
             if run_record.frames.columns.is_empty() {
                 // A failed run keeps what was measured.
                 let _ = self.tables(&ready, &folder, &mut progress, &mut run_record);
@@ -144,6 +146,7 @@ impl Run<'_> {
                     run_record.error = Some(ErrorRecord::new(&fault, step.as_deref()));
                 }
                 run_record.results.clear();
+                let _ = folder.discard_results();
                 let _ = self.close(&folder, &run_record, None);
                 let ending = if ending == Ending::Done { Ending::Failed } else { ending };
                 Err(Failed { fault, step, folder: folder.finish(ending).ok() })
@@ -332,8 +335,8 @@ impl Run<'_> {
                 let name = format!("{}.{}", sink.file_stem(), node.description.extension);
                 let mut making = Making::start(&folder.path().join("results").join(name))?;
                 let mut run = sink.start(context, &bound, None)?;
-                run.begin(context, making.writer())?;
-                run.end(context, making.writer())?;
+                run.begin(context, making.writer()).map_err(|f| making.named(f))?;
+                run.end(context, making.writer()).map_err(|f| making.named(f))?;
                 progress.written.push(making.finish(folder.path())?);
             }
             _ => return Err(Fault::internal("a node of values is neither a transform nor a sink")),
