@@ -68,7 +68,7 @@ impl Source for AutoSource {
             (is_png(&head), Kind::Picture(PictureFormat::Png)),
         ] {
             if fits {
-                return kind.open(path, &self.options);
+                return kind.open_alone(path, &self.options);
             }
         }
         match (crate::ffmpeg::open(context, path, &self.options), foreign(&head)) {

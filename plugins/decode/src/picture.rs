@@ -30,7 +30,8 @@ pub(crate) enum PictureFormat {
 }
 
 impl PictureFormat {
-    fn name(self) -> &'static str {
+    /// What the format is called.
+    pub(crate) fn name(self) -> &'static str {
         match self {
             PictureFormat::Tiff => "TIFF",
             PictureFormat::Png => "PNG",
@@ -234,6 +235,11 @@ impl PictureClip {
             clip.info.notes.extend(note);
         }
         Ok(clip)
+    }
+
+    /// Adds to what is said of the picture.
+    pub(crate) fn note(&mut self, note: String) {
+        self.info.notes.push(note);
     }
 }
 

@@ -43,6 +43,14 @@ impl Kind {
             Kind::Picture(format) => Ok(Box::new(PictureClip::open(path, format, options)?)),
         }
     }
+
+    /// Opens one file that is the whole clip; a picture where a clip is wanted is often a mistake, so that it is said.
+    pub(crate) fn open_alone(self, path: &Path, options: &Options) -> Outcome<Box<dyn FrameReader>> {
+        let Kind::Picture(format) = self else { return self.open(path, options) };
+        let mut clip = PictureClip::open(path, format, options)?;
+        clip.note(format!("this is a single picture ({}), taken as one frame: a clip has many frames", format.name()));
+        Ok(Box::new(clip))
+    }
 }
 
 /// Opens a file of the first of `kinds`, or a folder of files of one of them.
@@ -55,7 +63,7 @@ pub(crate) fn open_path(
     if path.is_dir() {
         Ok(Box::new(Sequence::open(context, path, kinds, options)?))
     } else {
-        kinds[0].open(path, options)
+        kinds[0].open_alone(path, options)
     }
 }
 

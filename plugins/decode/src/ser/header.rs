@@ -141,11 +141,14 @@ impl Header {
         let frame_bytes = (width as u64)
             .checked_mul(height as u64)
             .and_then(|area| area.checked_mul(sample_bytes * colours.samples() as u64))
-            .filter(|bytes| *bytes <= file_len)
+            .filter(|bytes| *bytes <= file_len || file_len == HEADER_BYTES)
             .ok_or_else(|| {
-                broken(format!(
+                Fault::data(format!(
                     "the header says {width}x{height} pixels, but a frame of that size is larger than the file"
                 ))
+                .remedy(
+                    "the header is damaged, or the file was cut short: copy the file again from the capture computer",
+                )
             })?;
         let (frames, recovered) = count(word(38), (file_len - HEADER_BYTES) / frame_bytes, notes)?;
         if frames > MAX_FRAMES {
