@@ -60,8 +60,12 @@ impl Transform for ResolutionNode {
     fn run(&self, context: &dyn Context, bound: &Bound) -> Outcome<Vec<Value>> {
         let image = bound.image("image")?;
         if image.halves.is_none() || image.area() == 0 {
-            return Err(Fault::request("the picture has no half-stacks, so its resolution cannot be measured")
-                .remedy("link a stack, or a sharpening that keeps half-stacks"));
+            // So it is with the stack of a single frame, whose picture is as good as it gets.
+            context.warn(
+                "the picture has no half-stacks, so its resolution cannot be measured; it takes a stack of two frames or \
+                 more, or a sharpening that keeps half-stacks",
+            );
+            return Ok(vec![Value::Record(Arc::default())]);
         }
         let cutoffs = optics::cutoffs(image, &self.facts);
         let arcsec = optics::rad_per_px(image, &self.facts).map(|r| r.to_degrees() * 3600.0);
@@ -210,12 +214,13 @@ mod tests {
     }
 
     #[test]
-    fn without_halves_the_remedy_is_named() {
+    fn without_halves_nothing_is_measured_and_that_is_said() {
         let Ok(Node::Transform(node)) = Resolution.create(&Parameters::default(), &Facts::default()) else {
             panic!("no node")
         };
         let bound = Bound::default().with("image", Value::Image(Arc::new(Image::new(8, 8, 1))));
-        let fault = node.run(&TestContext::default(), &bound).unwrap_err();
-        assert!(fault.to_string().contains("link a stack"));
+        let context = TestContext::default();
+        assert!(matches!(&node.run(&context, &bound).unwrap()[..], [Value::Record(r)] if r.entries.is_empty()));
+        assert!(context.warnings.lock().unwrap()[0].contains("a stack of two frames or more"));
     }
 }

@@ -16,7 +16,7 @@ use stillair_api::{
 use stillair_maths::robust::{MAD_TO_SIGMA, mad, median, running_percentile};
 
 use crate::choice::weight_spec;
-use crate::verdict::{Reason, nothing_usable, record};
+use crate::verdict::{Reason, listed, nothing_usable, record};
 
 /// Percentile of the flux that counts as a clear sky.
 const CLEAR: f64 = 90.0;
@@ -209,7 +209,7 @@ fn warn(context: &dyn Context, table: &Table, reasons: &[Reason]) {
     let n = reasons.len();
     let rejected = reasons.iter().filter(|r| **r != Reason::Kept).count();
     if 2 * rejected > n {
-        context.warn(&format!("{rejected} of {n} frames are not usable; the column `reason` of the table says why"));
+        context.warn(&format!("{rejected} of {n} frames are not usable: {}", listed(reasons)));
     }
     let clipped = table.values(columns::CLIPPED).map_or(f64::NAN, |c| median(&of_kept(c, reasons)));
     if clipped > 0.01 {

@@ -72,15 +72,25 @@ fn overfilling(table: &Table, reasons: &[Reason], reason: Reason) -> f64 {
     of_reason.iter().sum::<f64>() / of_reason.len().max(1) as f64
 }
 
+/// How many frames fall to each reason, in words.
+pub(crate) fn listed(reasons: &[Reason]) -> String {
+    let found = Reason::ALL.into_iter().skip(1).map(|reason| (count(reasons, reason), reason.word()));
+    found.filter(|(n, _)| *n > 0).map(|(n, word)| format!("{n} {word}")).collect::<Vec<_>>().join(", ")
+}
+
 /// What to say where no frame is usable.
 pub(crate) fn nothing_usable(table: &Table, reasons: &[Reason]) -> Fault {
     let of = |reason: Reason| count(reasons, reason);
     let n = reasons.len();
+    let [all_are, in_all, in_any] = match n {
+        1 => ["the only frame is", "in the only frame", "in the only frame"].map(String::from),
+        _ => [format!("all {n} frames are"), format!("in all {n} frames"), format!("in any of {n} frames")],
+    };
     // Cloud hides some targets altogether; repeats repeat something.
     let same = |reason: Reason| of(reason) > 0 && of(reason) + of(Reason::NoTarget) + of(Reason::Repeated) == n;
     let sky = table.values(columns::BACKGROUND).map_or(f64::NAN, median);
     if of(Reason::Black) > 0 && of(Reason::Black) + of(Reason::Repeated) == n {
-        return Fault::data(format!("all {n} frames are black"))
+        return Fault::data(format!("{all_are} black"))
             .remedy("check the capture: a lid on the telescope, a wrong exposure, or a camera that gave no picture");
     }
     if of(Reason::NoTarget) == n || of(Reason::NoTarget) + of(Reason::Black) + of(Reason::Repeated) == n {
@@ -88,7 +98,7 @@ pub(crate) fn nothing_usable(table: &Table, reasons: &[Reason]) -> Fault {
                       cloud or daylight look like this";
         let dark = "check the capture: it needs a bright target on a darker sky; dense cloud hides it, and a target \
                     less than 6 px across is taken for a hot pixel";
-        let message = format!("no planet in any of {n} frames: nothing stands out of the sky");
+        let message = format!("no planet {in_any}: nothing stands out of the sky");
         return if sky > 0.15 {
             Fault::data(format!("{message}, which is bright all over ({:.0} % of white)", 100.0 * sky)).remedy(bright)
         } else {
@@ -97,26 +107,24 @@ pub(crate) fn nothing_usable(table: &Table, reasons: &[Reason]) -> Fault {
     }
     if same(Reason::CutOff) {
         return if overfilling(table, reasons, Reason::CutOff) > 0.5 {
-            Fault::data(format!("the disc is larger than the frame in all {n} frames")).remedy(
+            Fault::data(format!("the disc is larger than the frame {in_all}")).remedy(
                 "capture a larger region or at a shorter focal length, or treat it as a surface that fills the frame \
                  (find.terrain, with cut_max = 1)",
             )
         } else {
-            Fault::data(format!("the planet is cut off by the frame's edge in all {n} frames"))
+            Fault::data(format!("the planet is cut off by the frame's edge {in_all}"))
                 .remedy("keep the planet inside the frame, or raise cut_max to use what is seen of it")
         };
     }
     if same(Reason::Clouded) {
-        return Fault::data(format!("all {n} frames are clouded"))
+        return Fault::data(format!("{all_are} clouded"))
             .remedy("capture again in a clearer sky, or lower transparency_min to use what there is");
     }
     if same(Reason::Overexposed) {
-        return Fault::data(format!("the disc is overexposed in all {n} frames"))
+        return Fault::data(format!("the disc is overexposed {in_all}"))
             .remedy("expose so that the brightest parts reach 60 to 85 % of white, or raise clipped_max");
     }
-    let listed: Vec<String> =
-        Reason::ALL.into_iter().skip(1).filter(|&r| of(r) > 0).map(|r| format!("{} {}", of(r), r.word())).collect();
-    Fault::data(format!("none of {n} frames is usable: {}", listed.join(", "))).remedy(
+    Fault::data(format!("none of {n} frames is usable: {}", listed(reasons))).remedy(
         "see the column `reason` of the table; transparency_min, cut_max, clipped_max and size_change set the limits",
     )
 }
