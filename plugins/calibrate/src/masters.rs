@@ -45,6 +45,7 @@ pub(crate) struct MeanFrame {
     width: usize,
     height: usize,
     planes: usize,
+    exposure_s: Option<f64>,
     sum: Vec<f64>,
     frames: usize,
 }
@@ -56,6 +57,7 @@ impl MeanFrame {
             width: info.width,
             height: info.height,
             planes,
+            exposure_s: info.exposure_s,
             sum: vec![0.0; info.width * info.height * planes],
             frames: 0,
         }
@@ -81,6 +83,7 @@ impl MeanFrame {
         for (value, sum) in image.data.iter_mut().zip(&self.sum) {
             *value = (sum * share) as f32;
         }
+        image.info.exposure_total_s = self.exposure_s.map(|seconds| seconds * self.frames as f64);
         image.info.frames_used = self.frames;
         image.info.frames_effective = self.frames as f64;
         image.info.history.push(format!("mean of {} frames", self.frames));

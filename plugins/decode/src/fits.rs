@@ -2,8 +2,8 @@
 //!
 //! A stored number `s` means `BZERO + BSCALE * s` and becomes that over the white level; what is not a number becomes 0.
 //! A third axis of length 3 is red, green, blue; any other is frames. The first row of the file is the top one, as
-//! cameras write it, unless `ROWORDER` says `BOTTOM-UP`. Source: FITS Standard 4.0 (IAU); BAYERPAT, ROWORDER, EXPTIME:
-//! common practice, no source.
+//! cameras write it, unless `ROWORDER` says `BOTTOM-UP`. The exposure of a frame is EXPTIME over NCOMBINE. Source: FITS
+//! Standard 4.0 (IAU); BAYERPAT, ROWORDER, EXPTIME, NCOMBINE, GAIN, EGAIN: common practice, no source.
 
 mod header;
 
@@ -193,8 +193,13 @@ fn open_file(file: ClipFile, options: &Options) -> Outcome<StoredClip> {
         ("telescope", "TELESCOP"),
         ("target", "OBJECT"),
         ("filter", "FILTER"),
+        ("gain", "GAIN"),
+        ("gain_e_per_adu", "EGAIN"),
     ];
-    let exposure = header.number("EXPTIME").or_else(|| header.number("EXPOSURE")).filter(|s| *s > 0.0);
+    // A stack says how long all of its frames were exposed together, and how many they are.
+    let combined = header.number("NCOMBINE").filter(|n| *n >= 1.0).unwrap_or(1.0);
+    let exposure = header.number("EXPTIME").or_else(|| header.number("EXPOSURE")).map(|s| s / combined);
+    let exposure = exposure.filter(|s| *s > 0.0);
     let start_unix_ns = date(&header);
     let stamped = frames == 1 && start_unix_ns.is_some();
     let info = ClipInfo {

@@ -99,6 +99,14 @@ fn differences(kind: &str, clip: &Clip, other: &Clip, other_name: &str) -> Vec<S
         ));
     }
     let (one, all) = (clip.reader.info(), other.reader.info());
+    if let (Some(own), Some(others)) = (one.header.get("gain"), all.header.get("gain"))
+        && own != others
+        && kind != "flat"
+    {
+        found.push(format!(
+            "the {word}'s header says a gain of {own}, the {other_name}'s {others}: take it with the same gain"
+        ));
+    }
     // A picture of a master may well be finer than the clips it was made from.
     let finer_master = one.frames == 1 && one.bits >= all.bits;
     if (one.bits, one.white_level) != (all.bits, all.white_level) && !finer_master {

@@ -101,6 +101,10 @@ fn header_facts(info: &ClipInfo, facts: &mut Facts) {
     if let Some(exposure) = info.exposure_s {
         facts.set("camera.exposure_s", FactValue::Number(exposure), FactOrigin::Header);
     }
+    let gain = info.header.get("gain_e_per_adu").and_then(|text| text.parse().ok());
+    if let Some(gain) = gain.filter(|gain: &f64| *gain > 0.0 && gain.is_finite()) {
+        facts.set("camera.gain_e_per_adu", FactValue::Number(gain), FactOrigin::Header);
+    }
     facts.set("camera.bits", FactValue::Number(f64::from(info.bits)), FactOrigin::Header);
     if let Layout::Mosaic(pattern) = info.layout {
         facts.set("camera.pattern", FactValue::Text(pattern.letters().into()), FactOrigin::Header);
