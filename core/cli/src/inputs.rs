@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use stillair_api::{FactOrigin, Facts};
 use stillair_engine::compile::{Given, InputDeclaration};
 use stillair_engine::run::InputFile;
-use stillair_engine::session::{self, Session};
+use stillair_engine::session::{self, Session, calibration_kinds};
 
 use crate::arguments::Global;
 use crate::failure::Failure;
@@ -20,7 +20,7 @@ pub fn given(files: &Files) -> Given {
 }
 
 /// Sorts clips into a recipe's inputs: `INPUT=FILE` by name, the others in the order of the inputs that must be given;
-/// calibration files come from the session where the recipe has an input for them.
+/// calibration files that are not named come from the session where the recipe has an input for them.
 pub fn sort(declared: &[InputDeclaration], clips: &[PathBuf], global: &Global) -> Result<Files, Failure> {
     let mut named: BTreeMap<String, Vec<PathBuf>> = BTreeMap::new();
     let mut plain: Vec<PathBuf> = Vec::new();
@@ -51,12 +51,19 @@ pub fn sort(declared: &[InputDeclaration], clips: &[PathBuf], global: &Global) -
         return Err(Failure::request(format!("{message}, but there is also {}", left.join(", ")), remedy));
     }
     let mut files = Files::new();
-    for (name, paths) in named {
+    let (beside, of_captures): (Vec<_>, Vec<_>) =
+        named.into_iter().partition(|(name, _)| declared.iter().any(|i| i.name == *name && is_calibration(i)));
+    for (name, paths) in of_captures {
         let with_facts: Result<Vec<_>, Failure> = paths.into_iter().map(|path| with_facts(path, global)).collect();
         files.insert(name, with_facts?);
     }
-    calibration(declared, &mut files, global)?;
+    calibration(declared, &mut files, beside, global)?;
     Ok(files)
+}
+
+/// Whether an input is for calibration frames beside a capture.
+fn is_calibration(input: &InputDeclaration) -> bool {
+    input.optional && calibration_kinds().any(|kind| kind == input.name)
 }
 
 fn name_of(declared: &[InputDeclaration], clip: &Path) -> Option<(String, PathBuf)> {
@@ -86,16 +93,41 @@ pub fn command_line(facts: &mut Facts, global: &Global) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Fills inputs called `bias`, `dark` and `flat` from the session of the first clip.
-fn calibration(declared: &[InputDeclaration], files: &mut Files, global: &Global) -> Result<(), Failure> {
+/// Fills the inputs for calibration frames: with the files of the command line, else with those of the session of the
+/// first capture.
+fn calibration(
+    declared: &[InputDeclaration],
+    files: &mut Files,
+    named: Vec<(String, Vec<PathBuf>)>,
+    global: &Global,
+) -> Result<(), Failure> {
     let first = declared.iter().find(|i| !i.optional).and_then(|i| files.get(&i.name)).and_then(|f| f.first());
-    let Some(first) = first.cloned() else { return Ok(()) };
-    let Some(session) = session_of(&first.path, global)? else { return Ok(()) };
-    for (name, path) in session.calibration {
-        let wanted = declared.iter().any(|i| i.optional && i.name == name);
-        if wanted && !files.contains_key(&name) {
-            files.insert(name, vec![InputFile { path, facts: first.facts.clone() }]);
-        }
+    let first = first.cloned();
+    let mut wanted: BTreeMap<String, Vec<PathBuf>> = BTreeMap::new();
+    if let Some(first) = &first {
+        let session = session_of(&first.path, global)?.unwrap_or_default();
+        let known = |name: &str| declared.iter().any(|i| is_calibration(i) && i.name == name);
+        wanted.extend(session.calibration.into_iter().filter(|(name, _)| known(name)).map(|(n, p)| (n, vec![p])));
+    }
+    wanted.extend(named);
+    let facts = first.map(|first| first.facts).unwrap_or_default();
+    for (name, paths) in wanted {
+        let of = |path: PathBuf| Ok(InputFile { facts: calibration_facts(&path, &facts)?, path });
+        files.insert(name, paths.into_iter().map(of).collect::<Result<_, Failure>>()?);
     }
     Ok(())
+}
+
+/// What is known of a calibration clip: its camera is that of the capture, but how long it was exposed, and at what
+/// gain, only its own session file or its own header says.
+fn calibration_facts(clip: &Path, capture: &Facts) -> Result<Facts, Failure> {
+    let mut facts = capture.clone();
+    facts.0.remove("camera.exposure_s");
+    facts.0.remove("camera.gain_e_per_adu");
+    if let Some(own) = session::own(clip).filter(|path| path.is_file()) {
+        for (name, fact) in session::read(&own)?.facts.0 {
+            facts.set(&name, fact.value, fact.origin);
+        }
+    }
+    Ok(facts)
 }

@@ -18,7 +18,7 @@ macro_rules! shipped {
     };
 }
 
-shipped!("demo-clip", "planet-colour", "planet-mono", "quick-look");
+shipped!("demo-clip", "master-bias", "master-dark", "master-flat", "planet-colour", "planet-mono", "quick-look");
 
 /// Longest recipe that is read.
 const MOST_BYTES: u64 = 1 << 20;
