@@ -7,7 +7,7 @@
 //! 2007).
 
 use std::path::PathBuf;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use stillair_api::{
     ClipInfo, Context, Description, Facts, Fault, Frame, FrameReader, Method, Node, Outcome, Parameter, Parameters,
@@ -54,6 +54,7 @@ impl Method for Planet {
             Parameter::choice("alignment", &["auto", "left", "right"], "auto", "where 9 to 15 bits stand in 16"),
             number("gain_e_per_adu", "e/ADU", 1e-3, 1e4, "electrons per digital unit; more is less noise"),
             number("exposure_level", "", 1e-3, 2.0, "share of the full range that the brightest part reaches"),
+            Parameter::auto_numbers("sensitivity", "", 0.01, 1.0, "relative sensitivity in red, green and blue"),
             integer("hot_pixels", "", 0, 100_000, "number of hot pixels"),
             number("aperture_mm", "mm", 10.0, 3000.0, "diameter of the telescope"),
             number("obstruction", "", 0.0, 0.8, "central obstruction as a share of the diameter"),
@@ -71,6 +72,13 @@ impl Method for Planet {
             integer("field_points", "", 1, 64, "places a side with a point spread of their own; 1 = one, fast"),
             integer("screen_points", "", 64, 8192, "points a side of a layer of air; memory grows with its square"),
             integer("steps", "", 1, 64, "instants at which an exposure samples the air"),
+            integer(
+                "distinct",
+                "",
+                1,
+                1024,
+                "frames that are drawn, and kept in memory; later ones repeat them; auto = all",
+            ),
             Parameter::text("start_utc", NIGHT, "beginning of the night's clock"),
         ];
         let described = Description::new("simulate.planet", Shape::Source, "a clip of an invented planet")
@@ -86,7 +94,8 @@ impl Method for Planet {
     }
 
     fn create(&self, parameters: &Parameters, _facts: &Facts) -> Outcome<Node> {
-        Ok(Node::Source(Box::new(PlanetSource(planet_clip(parameters)?))))
+        let distinct = parameters.auto_integer("distinct")?.map(|count| count.max(1) as usize);
+        Ok(Node::Source(Box::new(PlanetSource { clip: planet_clip(parameters)?, distinct })))
     }
 }
 
@@ -169,6 +178,12 @@ pub fn planet_clip(parameters: &Parameters) -> Outcome<PlanetClip> {
             Fault::request(format!("drift_arcsec_per_s has {} numbers", drift.len())).remedy("give two: x and y")
         })?;
     }
+    if let Some(sensitivity) = parameters.auto_numbers("sensitivity")? {
+        clip.camera.sensitivity = sensitivity.try_into().map_err(|_| {
+            Fault::request(format!("sensitivity has {} numbers", sensitivity.len()))
+                .remedy("give three: red, green, blue")
+        })?;
+    }
     if let Some(rate_per_s) = number("clouds_per_s")? {
         let clouds = Clouds { rate_per_s, duration_s: 3.5, least_transmission: 0.25, glow: 5.0 };
         clip.clouds = (rate_per_s > 0.0).then_some(clouds);
@@ -181,13 +196,17 @@ pub fn planet_clip(parameters: &Parameters) -> Outcome<PlanetClip> {
     Ok(clip)
 }
 
-struct PlanetSource(PlanetClip);
+struct PlanetSource {
+    clip: PlanetClip,
+    distinct: Option<usize>,
+}
 
 impl Source for PlanetSource {
     fn open(&self, context: &dyn Context, _paths: &[PathBuf]) -> Outcome<Box<dyn FrameReader>> {
-        let simulation = prepare(&self.0, &|| context.cancelled()).map_err(fault)?;
+        let simulation = prepare(&self.clip, &|| context.cancelled()).map_err(fault)?;
         let info = clip_info(&simulation)?;
-        Ok(Box::new(PlanetReader { simulation, info }))
+        let kept = self.distinct.map_or(0, |distinct| if distinct < info.frames { distinct } else { 0 });
+        Ok(Box::new(PlanetReader { simulation, info, kept: (0..kept).map(|_| OnceLock::new()).collect() }))
     }
 }
 
@@ -242,6 +261,8 @@ fn layout(layout: Layout) -> stillair_api::Layout {
 struct PlanetReader {
     simulation: Simulation,
     info: ClipInfo,
+    /// Frames that are repeated, drawn when they are first asked for; none where every frame is its own.
+    kept: Vec<OnceLock<Vec<u16>>>,
 }
 
 impl FrameReader for PlanetReader {
@@ -258,7 +279,14 @@ impl FrameReader for PlanetReader {
         {
             return Err(Fault::internal(format!("frame {index}, region {region:?} is not within the clip")));
         }
-        let samples = self.simulation.frame(index);
+        let drawn;
+        let samples = if self.kept.is_empty() {
+            drawn = self.simulation.frame(index);
+            &drawn
+        } else {
+            let number = index % self.kept.len();
+            self.kept[number].get_or_init(|| self.simulation.frame(number))
+        };
         let planes = info.layout.planes();
         out.reshape(index, region, info.layout.shifted(region.x, region.y));
         let white = info.white_level as f32;
@@ -275,7 +303,8 @@ impl FrameReader for PlanetReader {
     }
 
     fn worker_bytes(&self) -> u64 {
-        self.simulation.working_bytes()
+        let frame = self.info.region().area() * self.info.layout.planes();
+        self.simulation.working_bytes() + (self.kept.len() * frame * 2) as u64
     }
 }
 
@@ -338,6 +367,15 @@ mod tests {
             let mut part = Frame::empty();
             part.copy_window(&whole, region);
             assert_eq!(read(other.as_ref(), 3, region), part);
+        }
+    }
+
+    #[test]
+    fn frames_repeat_where_few_are_drawn() {
+        let (few, all) = (open(&[("distinct", ParameterValue::Integer(2))]), open(&[]));
+        let whole = few.info().region();
+        for index in [4, 0, 3] {
+            assert_eq!(read(few.as_ref(), index, whole).data, read(all.as_ref(), index % 2, whole).data);
         }
     }
 
