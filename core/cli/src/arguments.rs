@@ -31,6 +31,12 @@ pub struct Global {
     /// Changes a recipe's parameter (sharp.strength=0.5) or method (sharp.use=sharpen.wiener)
     #[arg(long = "set", global = true, value_name = "STEP.KEY=VALUE")]
     pub settings: Vec<String>,
+    /// A folder of plugins (shared libraries); may be given several times
+    #[arg(long, global = true, value_name = "DIR")]
+    pub plugin_path: Vec<PathBuf>,
+    /// Leaves out the plugins that are linked into the command: only those of plugin folders are used
+    #[arg(long, global = true)]
+    pub no_linked: bool,
     /// Worker threads [default: one per core]
     #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub jobs: Option<u16>,
@@ -64,6 +70,43 @@ pub enum Verb {
     Report(Report),
     /// Makes a clip of an invented planet, and a picture from it
     Demo(Demo),
+    /// Lists, checks, locks and begins plugins
+    #[command(subcommand)]
+    Plugin(Plugin),
+}
+
+/// `plugin`.
+#[derive(Debug, Subcommand)]
+pub enum Plugin {
+    /// Lists the plugins, linked and in folders, with their methods
+    List,
+    /// Tries a library out: odd sizes, values that are no numbers, threads, a wish to stop
+    Check {
+        /// The shared library
+        file: PathBuf,
+    },
+    /// Writes plugins.lock into every plugin folder: only these files, down to the byte, are loaded from then on
+    Lock,
+    /// Writes a new plugin crate, ready to be tested
+    New {
+        /// Name of the crate and its folder
+        name: String,
+        /// Where the crate stillair-api lies
+        #[arg(long, value_name = "DIR")]
+        api: Option<PathBuf>,
+    },
+    /// Looks into one library; the command calls itself with this
+    #[command(hide = true)]
+    Look {
+        /// The shared library
+        file: PathBuf,
+    },
+    /// Tries one library; the command calls itself with this
+    #[command(hide = true)]
+    Try {
+        /// The shared library
+        file: PathBuf,
+    },
 }
 
 /// `run`.

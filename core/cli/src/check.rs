@@ -18,7 +18,7 @@ use crate::{inputs, plugins, say};
 
 /// Checks a recipe.
 pub fn check(verb: &Check, global: &Global) -> Result<(), Failure> {
-    let catalogue = plugins::catalogue()?;
+    let catalogue = plugins::catalogue(global)?;
     let recipe = Recipe::find(&verb.recipe)?;
     let plan = recipe.compile(&catalogue, &Given::assumed(&recipe.inputs), global)?;
     say::diagnostics(&plan.warnings, global.json);

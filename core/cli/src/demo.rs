@@ -18,7 +18,7 @@ const CLIP_RECIPE: &str = "demo-clip";
 
 /// Makes the clip, runs the recipe on it, and says where the picture is.
 pub fn demo(verb: &Demo, global: &Global) -> Result<(), Failure> {
-    let catalogue = plugins::catalogue()?;
+    let catalogue = plugins::catalogue(global)?;
     let cancel = signals::cancel_flag();
     let plain = Global { session: None, facts: Vec::new(), settings: Vec::new(), log: None, ..global.clone() };
     let maker = Recipe::find(CLIP_RECIPE)?;

@@ -15,7 +15,7 @@ use crate::{methods, plugins, say};
 
 /// Explains a method or a recipe.
 pub fn explain(verb: &Explain, global: &Global) -> Result<(), Failure> {
-    let catalogue = plugins::catalogue()?;
+    let catalogue = plugins::catalogue(global)?;
     if let Some(listed) = catalogue.get(&verb.name) {
         if global.json {
             say::json(&json!(listed.description));

@@ -10,7 +10,7 @@ use crate::{plugins, say};
 
 /// Shows a recipe's steps.
 pub fn graph(verb: &Graph, global: &Global) -> Result<(), Failure> {
-    let catalogue = plugins::catalogue()?;
+    let catalogue = plugins::catalogue(global)?;
     let recipe = Recipe::find(&verb.recipe)?;
     let plan = recipe.compile(&catalogue, &Given::assumed(&recipe.inputs), global)?;
     if global.json {

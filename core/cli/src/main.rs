@@ -11,6 +11,7 @@ mod failure;
 mod graph;
 mod inputs;
 mod methods;
+mod plugin;
 mod plugins;
 mod progress;
 mod recipes;
@@ -18,6 +19,7 @@ mod report;
 mod run;
 mod runs;
 mod say;
+mod settings;
 mod signals;
 
 use std::process::ExitCode;
@@ -38,6 +40,7 @@ fn main() -> ExitCode {
         Verb::Runs => runs::runs(global),
         Verb::Report(verb) => report::report(verb, global),
         Verb::Demo(verb) => demo::demo(verb, global),
+        Verb::Plugin(verb) => plugin::plugin(verb, global),
     };
     match done {
         Ok(()) => ExitCode::SUCCESS,

@@ -12,7 +12,7 @@ use crate::{plugins, say};
 
 /// Lists methods.
 pub fn methods(verb: &Methods, global: &Global) -> Result<(), Failure> {
-    let catalogue = plugins::catalogue()?;
+    let catalogue = plugins::catalogue(global)?;
     let family = |method: &str| method.split('.').next().unwrap_or_default().to_string();
     let all: Vec<_> = catalogue.all().map(|l| &l.description).collect();
     let wanted = |method: &str| verb.family.as_ref().is_none_or(|f| *f == family(method) || f == method);

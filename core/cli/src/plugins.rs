@@ -1,9 +1,14 @@
-//! The plugins that are linked into the command.
+//! The plugins: those that are linked into the command, and those of the user's folders.
+
+use std::path::PathBuf;
 
 use stillair_api::Plugin;
 use stillair_engine::catalogue::Catalogue;
+use stillair_engine::host::{self, Scanned};
 
+use crate::arguments::Global;
 use crate::failure::Failure;
+use crate::{plugin, say, settings};
 
 macro_rules! linked {
     ($($name:literal => $plugin:path),* $(,)?) => {
@@ -34,9 +39,36 @@ linked! {
     "write" => stillair_write::plugin,
 }
 
-/// All methods.
-pub fn catalogue() -> Result<Catalogue, Failure> {
-    Catalogue::new(linked()).map_err(|words| Failure::Fault(stillair_api::Fault::internal(words)))
+/// The linked plugins, unless they are to be left out.
+pub fn linked_for(global: &Global) -> Vec<Plugin> {
+    if global.no_linked { Vec::new() } else { linked() }
+}
+
+/// Folders of plugins: those of the command line, then those of the user's settings. There are no others.
+pub fn folders(global: &Global) -> Result<Vec<PathBuf>, Failure> {
+    let mut folders = global.plugin_path.clone();
+    folders.extend(settings::read()?.plugin_path);
+    Ok(folders)
+}
+
+/// The libraries of the plugin folders, each looked into by a process of its own.
+pub fn scanned(global: &Global) -> Result<Vec<Scanned>, Failure> {
+    let folders = folders(global)?;
+    if folders.is_empty() {
+        return Ok(Vec::new());
+    }
+    Ok(host::scan(&folders, &plugin::child("look")?)?)
+}
+
+/// All methods, linked and loaded. A library that is refused costs a line.
+pub fn catalogue(global: &Global) -> Result<Catalogue, Failure> {
+    let scanned = scanned(global)?;
+    for why in scanned.iter().filter_map(|s| s.outcome.as_ref().err()) {
+        say::note(&format!("warning: plugin refused: {why}"));
+    }
+    let loaded = host::load_scanned(&scanned)?;
+    Catalogue::with_loaded(linked_for(global), loaded)
+        .map_err(|words| Failure::request(words, "take one of them away: the file from its folder, or the folder"))
 }
 
 #[cfg(test)]
@@ -62,7 +94,7 @@ mod tests {
 
     #[test]
     fn every_method_keeps_to_its_contract_and_explains_itself() {
-        let catalogue = catalogue().unwrap();
+        let catalogue = Catalogue::new(linked()).unwrap();
         for listed in catalogue.all() {
             let description = &listed.description;
             assert_eq!(stillair_api::contract::breaches(description), Vec::<String>::new());

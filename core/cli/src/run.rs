@@ -16,7 +16,7 @@ use crate::{plugins, say, signals};
 
 /// Runs a recipe on clips and says where the picture is.
 pub fn run(verb: &Run, global: &Global) -> Result<(), Failure> {
-    let catalogue = plugins::catalogue()?;
+    let catalogue = plugins::catalogue(global)?;
     let recipe = Recipe::find(&verb.recipe)?;
     let files = inputs::sort(&recipe.inputs, &verb.clips, global)?;
     let plan = recipe.compile(&catalogue, &inputs::given(&files), global)?;
