@@ -78,7 +78,7 @@ fn lead(run: &Run) -> String {
         Some(n) => format!("; {n} were rejected"),
     };
     let memory = run.memory.peak_bytes.map(|b| format!(" and at most {} MB of memory", b >> 20)).unwrap_or_default();
-    format!("{frames}{rejected}. The run took {} s{memory}.", number(run.seconds))
+    format!("{frames}{rejected}. The run took {:.1} s{memory}.", run.seconds)
 }
 
 fn trouble(run: &Run) -> Markup {
@@ -108,7 +108,8 @@ fn pictures_part(pictures: &[Picture]) -> Markup {
             .into_iter()
             .filter_map(|(name, words)| find(name).map(|p| (p, words)))
             .collect();
-    let zoom = (420.0 / f64::from(main.width.max(1))).clamp(0.25, 4.0);
+    let room = if others.is_empty() { 640.0 } else { 300.0 };
+    let zoom = (room / f64::from(main.width.max(1))).clamp(0.25, 4.0);
     let figure = |picture: &Picture, words: &str, zoom: f64| {
         html! {
             figure {

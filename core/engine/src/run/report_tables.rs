@@ -62,7 +62,9 @@ impl FrameTables {
                 Value::Table(table) => {
                     for column in table.columns() {
                         let address = column.data.as_ptr();
-                        if names.contains_key(&address) || (!header.is_empty() && is_base(&column.spec.name)) {
+                        if names.contains_key(&address)
+                            || (is_base(&column.spec.name) && header.contains(&column.spec.name))
+                        {
                             continue;
                         }
                         let name = column_name(step, column);

@@ -220,11 +220,11 @@ impl Run<'_> {
         });
         let bound = memory_bound(plan, &nodes, &shapes.collect(), self.threads, self.request.budget_bytes);
         if bound.total_bytes > self.request.budget_bytes {
-            let mib = |bytes: u64| bytes.div_ceil(1 << 20);
+            let megabytes = |bytes: u64| bytes.div_ceil(1_000_000);
             let fault = Fault::resource(format!(
                 "the run needs up to {} MB of memory, the budget is {} MB",
-                mib(bound.total_bytes),
-                mib(self.request.budget_bytes)
+                megabytes(bound.total_bytes),
+                megabytes(self.request.budget_bytes)
             ));
             return Err((fault.remedy("raise --memory-budget, or use fewer threads with --jobs"), None));
         }
@@ -352,7 +352,9 @@ impl Run<'_> {
     /// Takes facts and warnings from the nodes.
     fn collect(&self, progress: &mut Progress) {
         for (record, context) in progress.nodes.iter_mut().zip(self.contexts) {
-            record.entries.extend(context.take_entries());
+            let fresh: Vec<Entry> =
+                context.take_entries().into_iter().filter(|e| !record.entries.contains(e)).collect();
+            record.entries.extend(fresh);
             let step = &record.step;
             let said = context.take_warnings().into_iter().map(|text| Said { step: step.clone(), text });
             progress.warnings.extend(said);
@@ -466,9 +468,14 @@ impl Run<'_> {
 fn keep(plan: &Plan, store: &mut Store, progress: &mut Progress, outputs: Vec<(OutputRef, Value)>) {
     for (output, value) in outputs {
         progress.tables.keep(output, &value);
-        if let Value::Record(entries) = &value {
-            let extra: Vec<Entry> = entries.entries.clone();
-            progress.nodes[output.node].entries.extend(extra);
+        if let Value::Record(record) = &value {
+            // A step may have told the same facts while it worked.
+            let told = &mut progress.nodes[output.node].entries;
+            for entry in &record.entries {
+                if !told.contains(entry) {
+                    told.push(entry.clone());
+                }
+            }
         }
         debug_assert!(output.port < plan.nodes[output.node].description.outputs.len());
         store.put(output, value);
