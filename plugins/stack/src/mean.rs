@@ -275,7 +275,11 @@ impl ReduceRun for MeanRun {
     fn finish(&mut self, context: &dyn Context) -> Outcome<Finish> {
         let sums = self.sums.take().filter(|s| s.frames() > 0).ok_or_else(no_frames)?;
         warn_of_lost(context, sums.placeless());
-        let mosaic = if matches!(self.info.layout, Layout::Mosaic(_)) { " as mosaics" } else { "" };
+        let mosaic = if matches!(self.info.layout, Layout::Mosaic(_)) {
+            " as mosaics, each sample drizzled by the kernel"
+        } else {
+            ""
+        };
         let words = format!("stack.mean of {} frames{mosaic}; {}", sums.frames(), kernel_words(self.kernel));
         let image = describe_picture(sums.finish(self.deferred), &self.optics, &self.info, words);
         Ok(Finish::Done(vec![Value::Image(Arc::new(image))]))

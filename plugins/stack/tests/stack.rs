@@ -162,6 +162,8 @@ fn a_mosaic_gives_all_three_colours_without_filling_in() {
         let image = stack("stack.mean", &[], &bound(&vec![1.0; n], vec![global(&rows), colours]), layout, &frames);
         assert_eq!(image.channels, 3);
         assert!(image.info.from_mosaic);
+        // Sharpening reads from this word that no colours were interpolated.
+        assert!(image.info.history[0].contains("drizzled"));
         for plane in 0..3 {
             // Aliases of the sampling by every second pixel, as strong as the scene's waves of 0.1 rms 0.05, fall with
             // the square root of the number of frames: 0.05 / sqrt(240) = 3.2e-3.
