@@ -9,7 +9,7 @@ use stillair_simulate::{Alignment, Layout, Pattern, PlanetClip, prepare};
 pub const SIDE: usize = 64;
 /// Frames of a simulated clip.
 pub const FRAMES: usize = 60;
-/// 2031-05-02T21:04:00Z in ticks of 100 ns since the year 1.
+/// 2031-04-08T10:04:00Z in ticks of 100 ns since the year 1.
 pub const START_TICKS: i64 = 640_690_058_400_000_000;
 /// Ticks from frame to frame: 50 frames a second.
 pub const STEP_TICKS: i64 = 200_000;
@@ -77,6 +77,7 @@ fn simulated(change: impl FnOnce(&mut PlanetClip)) -> Vec<Vec<u16>> {
 }
 
 /// A grey clip of 8 bits.
+#[allow(dead_code)]
 pub fn grey() -> Capture {
     static CLIP: OnceLock<Vec<Vec<u16>>> = OnceLock::new();
     let frames = CLIP.get_or_init(|| simulated(|clip| clip.camera.layout = Layout::Mono));
