@@ -1,5 +1,5 @@
 //! `stillair demo` from beginning to end: the clip of an invented planet, the picture, the page. What the planet looks
-//! like is written in the clip's recipe: 46 arcsec on pixels of 0.572 arcsec (3.76 um behind 1355 mm), 40 px from limb
+//! like is written in the clip's recipe: 46 arcsec on pixels of 0.572 arcsec (3.76 um behind 1355 mm), 80 px from limb
 //! to limb across the equator.
 
 mod support;
@@ -43,18 +43,17 @@ fn the_demo_ends_with_a_picture_of_a_disc() {
     assert!(said.out.contains("of 600 frames used"), "{}", said.out);
 
     let (width, height, luma) = read(&picture);
-    // The part of the picture above half of what the middle of a globe darkened at its limb still reaches near it.
+    // What is brighter than a quarter of the brightest place: the disc up to its darkened limb.
     let lit: Vec<(usize, usize)> =
         (0..width * height).filter(|k| luma[*k] > 0.25).map(|k| (k % width, k / width)).collect();
     let across = (lit.len() as f64 * 4.0 / std::f64::consts::PI).sqrt();
-    // Polar diameter 0.935 of the equatorial one (flattening 0.065): mean 2 * 40.2 px; a tenth for limb darkening.
+    // Polar diameter 0.935 of the equatorial one (flattening 0.065): a tenth is left to the darkened limb.
     let expected = 46.0 / (3.76e-3 / 1355.0 * 206_264.806) * 0.935_f64.sqrt();
     assert!((across / expected - 1.0).abs() < 0.1, "{across} px across, {expected} expected");
     let mean = |of: fn(&(usize, usize)) -> usize| lit.iter().map(|p| of(p) as f64).sum::<f64>() / lit.len() as f64;
     let (x, y) = (mean(|p| p.0), mean(|p| p.1));
     let spill = lit.iter().filter(|p| (p.0 as f64 - x).hypot(p.1 as f64 - y) > 0.55 * expected).count();
     assert_eq!(spill, 0, "lit pixels outside the disc");
-    // Belts: the disc's middle meridian is no even slope.
     let corner = luma[0];
     assert!(corner < 0.05, "the sky is dark: {corner}");
 }
