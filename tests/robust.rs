@@ -8,7 +8,7 @@ mod support;
 use std::io::{Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
-use clips::{grey, mosaic};
+use clips::{Capture, grey, mosaic};
 use support::{folder, stillair};
 
 fn only_run(out: &Path) -> PathBuf {
@@ -88,9 +88,8 @@ fn write_sparse(path: &Path) -> u64 {
     const COUNT: usize = 2000;
     let bank = mosaic();
     let side = clips::SIDE;
-    let head =
-        clips::Capture { width: WIDTH as i32, height: HEIGHT as i32, stated_frames: Some(COUNT as i32), ..mosaic() };
-    let head = clips::Capture { bits: 16, frames: Vec::new(), ticks: Vec::new(), ..head };
+    let head = Capture { width: WIDTH as i32, height: HEIGHT as i32, stated_frames: Some(COUNT as i32), ..mosaic() };
+    let head = Capture { bits: 16, frames: Vec::new(), ticks: Vec::new(), ..head };
     let mut file = std::fs::File::create(path).unwrap();
     file.write_all(&head.bytes()).unwrap();
     let frame_bytes = (WIDTH * HEIGHT * 2) as u64;
@@ -219,6 +218,39 @@ mod signals {
             }
             assert!(times.last() < Some(&Duration::from_secs(1)), "{recipe}, pass {pass}, SIG{signal}: {times:?}");
         }
+    }
+
+    /// Before anything else a clip is hashed, which takes long if it is large.
+    #[test]
+    fn a_signal_stops_the_reading_of_a_large_clip() {
+        let here = folder("stop-hash");
+        let mut clip = Capture { width: 640, height: 480, frames: Vec::new(), ticks: Vec::new(), ..mosaic() };
+        clip.stated_frames = Some(100_000);
+        clip.write(&here.join("a.ser"));
+        // Larger than any machine reads within the time below; nearly nothing on the disk.
+        let file = std::fs::File::options().write(true).open(here.join("a.ser")).unwrap();
+        file.set_len(178 + 100_000 * 640 * 480).unwrap();
+        let mut times = Vec::new();
+        for _ in 0..TRIES {
+            let mut child = Command::new(env!("CARGO_BIN_EXE_stillair"))
+                .args(["run", "quick-look", "a.ser"])
+                .current_dir(&here)
+                .stdout(Stdio::null())
+                .stderr(Stdio::null())
+                .spawn()
+                .unwrap();
+            std::thread::sleep(Duration::from_millis(500));
+            let asked = Instant::now();
+            send(&child, "INT");
+            assert_eq!(child.wait().unwrap().code(), Some(130));
+            times.push(asked.elapsed());
+            assert!(!here.join("runs").exists(), "nothing was begun");
+            if times.last() < Some(&Duration::from_secs(1)) {
+                break;
+            }
+        }
+        std::fs::remove_file(here.join("a.ser")).unwrap();
+        assert!(times.last() < Some(&Duration::from_secs(1)), "{times:?}");
     }
 
     #[test]

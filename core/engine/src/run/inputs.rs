@@ -37,7 +37,10 @@ pub(super) struct Clip {
 }
 
 /// Size and hash of a file, or of a folder's files.
-pub(super) fn hash_input(path: &Path) -> Outcome<(u64, String)> {
+///
+/// # Errors
+/// If a file cannot be read, or once `stop` says so: a large clip takes long to hash.
+pub(super) fn hash_input(path: &Path, stop: &dyn Fn() -> bool) -> Outcome<(u64, String)> {
     if path.is_dir() {
         let mut names: Vec<PathBuf> = Vec::new();
         for entry in std::fs::read_dir(path).map_err(|e| io_fault(&e, path))? {
@@ -50,7 +53,7 @@ pub(super) fn hash_input(path: &Path) -> Outcome<(u64, String)> {
         let mut hasher = blake3::Hasher::new();
         let mut total = 0;
         for name in names {
-            let (bytes, hash) = hash_input(&name)?;
+            let (bytes, hash) = hash_input(&name, stop)?;
             hasher.update(name.file_name().unwrap_or_default().as_encoded_bytes()).update(hash.as_bytes());
             total += bytes;
         }
@@ -64,7 +67,7 @@ pub(super) fn hash_input(path: &Path) -> Outcome<(u64, String)> {
             fault
         }
     })?;
-    hash_reader(&mut file).map_err(|e| io_fault(&e, path))
+    hash_reader(&mut file, stop).map_err(|e| if stop() { Fault::cancelled() } else { io_fault(&e, path) })
 }
 
 /// The file of a source node, if it reads one.

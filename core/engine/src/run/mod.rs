@@ -65,7 +65,7 @@ pub struct Build {
 impl Build {
     /// The running executable.
     pub fn of_this_program(version: &str, instruction_set: &str) -> Self {
-        let hash = std::env::current_exe().ok().and_then(|path| inputs::hash_input(&path).ok());
+        let hash = std::env::current_exe().ok().and_then(|path| inputs::hash_input(&path, &|| false).ok());
         let executable = hash.map_or_else(|| version.to_string(), |(_, hash)| hash);
         Self { version: version.into(), executable, instruction_set: instruction_set.into() }
     }

@@ -62,7 +62,7 @@ impl Making {
             let mut file = self.writer.into_inner().map_err(io::IntoInnerError::into_error)?;
             file.sync_data()?;
             file.seek(SeekFrom::Start(0))?;
-            let (bytes, hash) = hash_reader(&mut file)?;
+            let (bytes, hash) = hash_reader(&mut file, &|| false)?;
             fs::rename(&self.beside.0, &place)?;
             Ok((bytes, hash))
         })();
@@ -80,12 +80,15 @@ pub(super) fn write_whole(folder: &Path, name: &str, content: &[u8]) -> Outcome<
     making.finish(folder)
 }
 
-/// Size and blake3 of all that is left to read.
-pub(super) fn hash_reader(reader: &mut impl Read) -> io::Result<(u64, String)> {
+/// Size and blake3 of all that is left to read; an error of the kind `Interrupted` once `stop` says so.
+pub(super) fn hash_reader(reader: &mut impl Read, stop: &dyn Fn() -> bool) -> io::Result<(u64, String)> {
     let mut hasher = blake3::Hasher::new();
     let mut buffer = vec![0; 1 << 20];
     let mut bytes = 0;
     loop {
+        if stop() {
+            return Err(io::ErrorKind::Interrupted.into());
+        }
         let n = reader.read(&mut buffer)?;
         if n == 0 {
             return Ok((bytes, hasher.finalize().to_hex().to_string()));

@@ -165,7 +165,7 @@ impl Run<'_> {
             }
             let at = |fault: Fault| (fault, Some(node.step.clone()));
             let file = inputs::file_of(self.request, node).map_err(at)?;
-            let hash = || file.map(|f| inputs::hash_input(&f.path)).transpose();
+            let hash = || file.map(|f| inputs::hash_input(&f.path, &|| self.shared.cancel.is_set())).transpose();
             let open = || inputs::open(self.catalogue, node, file, &self.contexts[index]);
             let (hashed, clip) = rayon::join(hash, open);
             let (clip, hashed) = (clip.map_err(at)?, hashed.map_err(at)?);
