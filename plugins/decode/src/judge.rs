@@ -85,6 +85,11 @@ pub(crate) fn byte_order(pieces: &[Piece<'_>], bits: u32) -> Option<(ByteOrder, 
         let order = if top_little <= limit { ByteOrder::Little } else { ByteOrder::Big };
         return Some((order, format!("only that way do the samples keep to the declared {bits} bits")));
     }
+    // Samples of one byte in two are as smooth either way, and larger by 256 the other: their spread says nothing.
+    let used = pieces.iter().flat_map(|p| p.bytes.chunks_exact(2)).fold([0u8; 2], |u, b| [u[0] | b[0], u[1] | b[1]]);
+    if used.contains(&0) {
+        return None;
+    }
     let [wide_little, wide_big] = [ByteOrder::Little, ByteOrder::Big].map(|order| spread(pieces, order));
     if wide_little < 0.25 * wide_big || wide_big < 0.25 * wide_little {
         let order = if wide_little < wide_big { ByteOrder::Little } else { ByteOrder::Big };
@@ -235,6 +240,14 @@ mod tests {
             let piece = Piece { bytes: &stored, row_samples: 60, pitch: 2 };
             assert_eq!(byte_order(&[piece], 16).map(|(order, _)| order), Some(order));
             assert_eq!(byte_order(&[piece], 12).map(|(order, _)| order), Some(order));
+        }
+    }
+
+    #[test]
+    fn samples_of_one_byte_in_two_do_not_tell() {
+        for top in [250.0, 65_000.0] {
+            let stored = bytes(&hill(64, 48, top, if top > 255.0 { 0xff00 } else { 0xff }), ByteOrder::Little);
+            assert_eq!(byte_order(&[Piece { bytes: &stored, row_samples: 64, pitch: 2 }], 16), None);
         }
     }
 
