@@ -81,7 +81,7 @@ fn memory(catalogue: &Catalogue, plan: &Plan, recipe: &Recipe, clip: &str, globa
     let words = shape.map_or_else(String::new, |s| format!(" of {} frames of {}x{}", s.frames, s.width, s.height));
     let _ = writeln!(text, "memory for a clip{words}, {threads} threads");
     let _ = writeln!(text, "  {:>10}  program and tables", megabytes(bound.standing_bytes));
-    for (index, (stage, bytes)) in plan.stages.iter().zip(&bound.stage_bytes).enumerate() {
+    for (index, (stage, bytes)) in bound.stages.iter().zip(&bound.stage_bytes).enumerate() {
         let (words, batch) = match stage {
             Stage::Pass(pass) => {
                 let steps: Vec<_> = pass.nodes.iter().map(|i| plan.nodes[*i].step.as_str()).collect();
@@ -132,7 +132,7 @@ fn size_of(text: &str) -> Option<StreamShape> {
 }
 
 /// A context for opening a clip, which says nothing.
-struct Quiet;
+pub struct Quiet;
 
 impl Context for Quiet {
     fn cancelled(&self) -> bool {

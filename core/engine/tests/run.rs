@@ -530,3 +530,40 @@ fn what_a_killed_run_left_is_renamed_by_the_next() {
     assert!(!failed.join("results").exists());
     assert_eq!(list_runs(dir.path()).expect("lists").len(), 2);
 }
+
+#[test]
+fn a_pass_that_needs_too_much_is_read_once_for_each_reduction() {
+    let _guard = COUNTING.lock();
+    let dir = tempfile::tempdir().expect("a folder");
+    let more: String = (0..40)
+        .map(|i| {
+            format!(
+                "[step.sum{i}]\nuse = \"test.cubes\"\nframes = \"@window\"\ntable = \"@upper\"\nmotion = \"@rows\"\n"
+            )
+        })
+        .collect();
+    let results: String = (0..40).map(|i| format!("\nr{i} = \"@sum{i}\"")).collect();
+    let recipe =
+        RECIPE.replace("[results]\nstack = \"@sum\"", &format!("{more}\n[results]\nstack = \"@sum\"{results}"));
+    let roomy = run_it(&recipe, &request(&dir.path().join("roomy"), 2, 1 << 30)).expect("runs");
+    let record_of = |run: &Finished| -> serde_json::Value {
+        let text = std::fs::read_to_string(run.folder.join("run.json")).expect("written");
+        serde_json::from_str(&text).expect("JSON")
+    };
+    let bound = record_of(&roomy)["memory"]["bound"].clone();
+    let stages = bound["stage_bytes"].as_array().expect("a list").iter().filter_map(serde_json::Value::as_u64);
+    let budget = bound["standing_bytes"].as_u64().expect("a number") + stages.max().expect("stages") / 40;
+    let tight = run_it(&recipe, &request(&dir.path().join("tight"), 2, budget)).expect("runs");
+    let passes = |run: &Finished| {
+        let record = record_of(run);
+        assert!(record["memory"]["bound"]["total_bytes"].as_u64() <= record["memory"]["budget_bytes"].as_u64());
+        record["passes"].as_array().map(Vec::len)
+    };
+    assert_eq!(passes(&roomy), Some(2));
+    assert_eq!(passes(&tight), Some(42));
+    for name in ["stack", "r7"] {
+        let file = format!("results/{name}.tif");
+        let [a, b] = [&roomy, &tight].map(|r| std::fs::read(r.folder.join(&file)).expect("written"));
+        assert_eq!(a, b);
+    }
+}

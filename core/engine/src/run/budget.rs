@@ -25,10 +25,14 @@ pub struct MemoryBound {
     pub stage_bytes: Vec<u64>,
     /// For each stage, frames in flight (0 for a stage of values).
     pub batch: Vec<usize>,
+    /// The stages as they fit: a pass that needs more than the budget is read once for each of its reductions.
+    #[serde(skip)]
+    pub stages: Vec<Stage>,
 }
 
-/// Bounds a run's memory for clips of the given shapes (by source node), `threads` workers and a budget; the number of
-/// frames in flight shrinks until the budget is kept, down to one per worker.
+/// Bounds a run's memory for clips of the given shapes (by source node), `threads` workers and a budget. Where a pass
+/// needs more than the budget, the number of frames in flight shrinks, down to one per worker; where that is not
+/// enough, its reductions are worked on one after the other, each with a reading of its own.
 pub fn memory_bound(
     plan: &Plan,
     nodes: &[Option<Node>],
@@ -36,31 +40,93 @@ pub fn memory_bound(
     threads: usize,
     budget_bytes: u64,
 ) -> MemoryBound {
+    bound_with_readers(plan, nodes, shapes, &HashMap::new(), threads, budget_bytes)
+}
+
+/// The same with what each open reader needs per worker thread, by source node.
+pub(super) fn bound_with_readers(
+    plan: &Plan,
+    nodes: &[Option<Node>],
+    shapes: &HashMap<usize, StreamShape>,
+    readers: &HashMap<usize, u64>,
+    threads: usize,
+    budget_bytes: u64,
+) -> MemoryBound {
     let streams = stream_shapes(plan, nodes, shapes);
     let standing_bytes = BASE_BYTES + tables_bytes(plan, &streams);
-    let mut stage_bytes = Vec::new();
-    let mut batches = Vec::new();
+    let (mut stages, mut stage_bytes, mut batches) = (Vec::new(), Vec::new(), Vec::new());
+    let passes =
+        Passes { nodes, streams: &streams, readers, threads, room: budget_bytes.saturating_sub(standing_bytes) };
     for stage in &plan.stages {
         match stage {
             Stage::Value(node) => {
-                let stream = largest(&streams);
-                stage_bytes.push(memory(&nodes[*node], stream).state + memory(&nodes[*node], stream).worker);
+                let need = memory(&nodes[*node], largest(&streams));
+                stages.push(stage.clone());
+                stage_bytes.push(need.state + need.worker);
                 batches.push(0);
             }
             Stage::Pass(pass) => {
-                let mut batch = threads * FRAMES_PER_WORKER;
-                let mut bytes = pass_bytes(pass, nodes, &streams, threads, batch);
-                while standing_bytes + bytes > budget_bytes && batch > threads {
-                    batch = (batch / 2).max(threads);
-                    bytes = pass_bytes(pass, nodes, &streams, threads, batch);
+                let whole = passes.fit(pass);
+                let parts = if whole.1 > passes.room { split(plan, pass) } else { vec![pass.clone()] };
+                for part in parts {
+                    let (batch, bytes) = passes.fit(&part);
+                    stages.push(Stage::Pass(part));
+                    stage_bytes.push(bytes);
+                    batches.push(batch);
                 }
-                stage_bytes.push(bytes);
-                batches.push(batch);
             }
         }
     }
     let total_bytes = standing_bytes + stage_bytes.iter().copied().max().unwrap_or(0);
-    MemoryBound { total_bytes, standing_bytes, stage_bytes, batch: batches }
+    MemoryBound { total_bytes, standing_bytes, stage_bytes, batch: batches, stages }
+}
+
+/// What the need of a pass depends on.
+struct Passes<'a> {
+    nodes: &'a [Option<Node>],
+    streams: &'a HashMap<usize, StreamShape>,
+    readers: &'a HashMap<usize, u64>,
+    threads: usize,
+    room: u64,
+}
+
+impl Passes<'_> {
+    /// Most frames in flight that keep the room, and the bytes needed then.
+    fn fit(&self, pass: &Pass) -> (usize, u64) {
+        let bytes = |batch| pass_bytes(pass, self.nodes, self.streams, self.readers, self.threads, batch);
+        let mut batch = self.threads * FRAMES_PER_WORKER;
+        while bytes(batch) > self.room && batch > self.threads {
+            batch = (batch / 2).max(self.threads);
+        }
+        (batch, bytes(batch))
+    }
+}
+
+/// A pass as several: its measures with all that reads their fresh rows, then each other reduction or sink alone.
+fn split(plan: &Plan, pass: &Pass) -> Vec<Pass> {
+    let shape = |node: usize| plan.nodes[node].description.shape;
+    let links = |node: usize| plan.nodes[node].inputs.iter().flatten().map(|o| o.node);
+    let is_measure = |node: &usize| shape(*node) == Shape::Measure;
+    let together = |node: &usize| is_measure(node) || links(*node).any(|n| pass.nodes.contains(&n) && is_measure(&n));
+    let ends: Vec<usize> = pass.nodes.iter().copied().filter(|n| shape(*n) != Shape::Map).collect();
+    let (first, alone): (Vec<usize>, Vec<usize>) = ends.into_iter().partition(|n| together(n));
+    let mut groups: Vec<Vec<usize>> = alone.into_iter().map(|n| vec![n]).collect();
+    if !first.is_empty() {
+        groups.insert(0, first);
+    }
+    let with_maps = |ends: Vec<usize>| {
+        let mut needed = ends;
+        let mut at = 0;
+        while at < needed.len() {
+            let maps = links(needed[at]).filter(|n| pass.nodes.contains(n) && shape(*n) == Shape::Map);
+            let fresh: Vec<usize> = maps.filter(|n| !needed.contains(n)).collect();
+            needed.extend(fresh);
+            at += 1;
+        }
+        let nodes = pass.nodes.iter().copied().filter(|n| needed.contains(n)).collect();
+        Pass { source: pass.source, nodes }
+    };
+    groups.into_iter().map(with_maps).collect()
 }
 
 /// The shape of the stream that leaves each source and map, and enters each other stream node.
@@ -112,12 +178,13 @@ fn pass_bytes(
     pass: &Pass,
     nodes: &[Option<Node>],
     streams: &HashMap<usize, StreamShape>,
+    readers: &HashMap<usize, u64>,
     threads: usize,
     batch: usize,
 ) -> u64 {
     let source = streams.get(&pass.source).copied().unwrap_or_else(|| largest(streams));
     let read = source.frame_bytes() + (source.width * source.height * source.planes) as u64 * STORED_SAMPLE_BYTES;
-    let mut worker = read;
+    let mut worker = read + readers.get(&pass.source).copied().unwrap_or(0);
     let (mut items, mut state) = (0, 0);
     for &index in &pass.nodes {
         let stream = streams.get(&index).copied().unwrap_or(source);

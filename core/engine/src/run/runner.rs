@@ -8,7 +8,7 @@ use std::time::Instant;
 use jiff::Timestamp;
 use stillair_api::{Entry, Facts, Fault, FaultKind, Node, Outcome, Shape, StreamShape, Value, columns};
 
-use super::budget::{MemoryBound, memory_bound};
+use super::budget::{MemoryBound, bound_with_readers};
 use super::calibration;
 use super::context::{NodeContext, Shared};
 use super::folder::{Ending, RunFolder};
@@ -165,8 +165,9 @@ impl Run<'_> {
             }
             let at = |fault: Fault| (fault, Some(node.step.clone()));
             let file = inputs::file_of(self.request, node).map_err(at)?;
+            let capture = calibration::capture_for(plan, node, &clips);
             let hash = || file.map(|f| inputs::hash_input(&f.path, &|| self.shared.cancel.is_set())).transpose();
-            let open = || inputs::open(self.catalogue, node, file, &self.contexts[index]);
+            let open = || inputs::open(self.catalogue, node, file, capture, &self.contexts[index]);
             let (hashed, clip) = rayon::join(hash, open);
             let (clip, hashed) = (clip.map_err(at)?, hashed.map_err(at)?);
             for text in &clip.reader.info().notes {
@@ -218,7 +219,9 @@ impl Run<'_> {
             let planes = info.layout.planes();
             (*index, StreamShape { frames: info.frames, width: info.width, height: info.height, planes })
         });
-        let bound = memory_bound(plan, &nodes, &shapes.collect(), self.threads, self.request.budget_bytes);
+        let readers = clips.iter().map(|(index, clip)| (*index, clip.reader.worker_bytes())).collect();
+        let budget = self.request.budget_bytes;
+        let bound = bound_with_readers(plan, &nodes, &shapes.collect(), &readers, self.threads, budget);
         if bound.total_bytes > self.request.budget_bytes {
             let megabytes = |bytes: u64| bytes.div_ceil(1_000_000);
             let fault = Fault::resource(format!(
@@ -243,9 +246,9 @@ impl Run<'_> {
         let plan = self.plan;
         let step = |node: usize| Some(plan.nodes[node].step.clone());
         let mut store = Store::new(plan);
-        let passes = plan.stages.iter().filter(|s| matches!(s, Stage::Pass(_))).count();
+        let passes = ready.bound.stages.iter().filter(|s| matches!(s, Stage::Pass(_))).count();
         let mut number = 0;
-        for (position, stage) in plan.stages.iter().enumerate() {
+        for (position, stage) in ready.bound.stages.iter().enumerate() {
             if self.shared.cancel.is_set() {
                 return Err((Fault::cancelled(), None));
             }
