@@ -6,7 +6,7 @@
 
 use std::collections::HashMap;
 
-use stillair_api::{Context, Fault, Outcome};
+use stillair_api::{ClipInfo, Context, Fault, Outcome, ParameterValue};
 
 use super::inputs::Clip;
 use crate::plan::{Plan, PlanNode};
@@ -22,6 +22,35 @@ const GAIN_SHARE: f64 = 0.01;
 fn kind_of(node: &PlanNode) -> Option<&'static str> {
     let (input, _) = node.file.as_ref()?;
     calibration_kinds().find(|kind| kind == input)
+}
+
+/// The capture that a node's calibration clip is for, among the clips opened so far; none for other nodes.
+pub(super) fn capture_for<'c>(plan: &Plan, node: &PlanNode, clips: &'c HashMap<usize, Clip>) -> Option<&'c ClipInfo> {
+    kind_of(node)?;
+    let captures = clips.iter().filter(|(index, _)| kind_of(&plan.nodes[**index]).is_none());
+    captures.min_by_key(|(index, _)| **index).map(|(_, clip)| clip.reader.info())
+}
+
+/// How a calibration clip is to be read again, and at how many bits, if its samples were judged otherwise than the
+/// capture's. Readers decide from the data what byte order and which bits of raw samples count; a dark holds too little
+/// for that, and one camera writes all its clips alike.
+pub(super) fn like_the_capture(node: &PlanNode, clip: &ClipInfo, capture: &ClipInfo) -> Option<(PlanNode, u32)> {
+    let mut node = node.clone();
+    for name in ["byte_order", "alignment"] {
+        clip.header.get(name)?;
+        let word = ParameterValue::Text(capture.header.get(name)?.clone());
+        let left_to_data = *node.parameters.0.get(name)? == ParameterValue::Text("auto".into());
+        if left_to_data {
+            node.parameters.0.insert(name.into(), word);
+        }
+    }
+    let judged = |info: &ClipInfo| {
+        ["byte_order", "alignment"]
+            .map(|name| info.header.get(name).cloned())
+            .into_iter()
+            .chain([Some(info.bits.to_string())])
+    };
+    (!judged(clip).eq(judged(capture))).then_some((node, capture.bits))
 }
 
 /// Compares the calibration clips of a plan with its captures; warnings go to the contexts of the clips' steps.

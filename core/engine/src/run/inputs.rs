@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 use stillair_api::{ClipInfo, FactOrigin, FactValue, Facts, Fault, FrameReader, Layout, Node, Outcome};
 
+use super::calibration;
 use super::context::NodeContext;
 use super::output::{hash_reader, io_fault};
 use super::{InputFile, RunRequest};
@@ -77,20 +78,31 @@ pub(super) fn file_of<'r>(request: &'r RunRequest, node: &PlanNode) -> Outcome<O
     file.map(Some).ok_or_else(|| Fault::request(format!("no file is given for the recipe's input `{input}`")))
 }
 
-/// Opens a source node's clip and completes its facts from the clip's own header.
+/// Opens a source node's clip and completes its facts from the clip's own header. A clip of calibration frames is read
+/// as its capture is, where both are raw samples.
 pub(super) fn open(
     catalogue: &Catalogue,
     node: &PlanNode,
     file: Option<&InputFile>,
+    capture: Option<&ClipInfo>,
     context: &NodeContext<'_>,
 ) -> Outcome<Clip> {
     let mut facts = file.map(|f| f.facts.clone()).unwrap_or_default();
-    let made = create(catalogue, node, &facts)?;
-    let Node::Source(source) = made else {
-        return Err(Fault::internal(format!("{} does not make a source", node.description.method)));
-    };
     let paths: Vec<PathBuf> = file.iter().map(|f| f.path.clone()).collect();
-    let reader = source.open(context, &paths)?;
+    let read = |node: &PlanNode, facts: &Facts| {
+        let Node::Source(source) = create(catalogue, node, facts)? else {
+            return Err(Fault::internal(format!("{} does not make a source", node.description.method)));
+        };
+        source.open(context, &paths)
+    };
+    let mut reader = read(node, &facts)?;
+    if let Some(capture) = capture
+        && let Some((node, bits)) = calibration::like_the_capture(node, reader.info(), capture)
+    {
+        let mut facts = facts.clone();
+        facts.set("camera.bits", FactValue::Number(f64::from(bits)), FactOrigin::Session);
+        reader = read(&node, &facts)?;
+    }
     let info = reader.info();
     if info.frames == 0 {
         let name = file.map_or_else(|| node.step.clone(), |f| f.path.display().to_string());
