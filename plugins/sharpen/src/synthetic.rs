@@ -49,8 +49,42 @@ pub fn normals(seed: u64) -> impl FnMut() -> f32 {
     }
 }
 
-fn draw(p: f64) -> Vec<f32> {
+/// What a scene shows.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Look {
+    /// Bands and a spot.
+    Banded,
+    /// A banded globe whose poles are dark and whose limb is dimmer.
+    DarkPoles,
+    /// A small globe with markings of half its brightness.
+    Bold,
+    /// A small globe in a ring.
+    Ringed,
+}
+
+/// Brightness of a globe of `look` at `(u, w)` in its semi-axes, 0 outside.
+fn globe(look: Look, u: f64, w: f64) -> f64 {
+    let mu2 = 1.0 - u * u - w * w;
+    if mu2 <= 0.0 {
+        return 0.0;
+    }
+    let bands = 1.0 - 0.15 * libm::cos(9.0 * w) + 0.05 * libm::sin(23.0 * w + 4.0 * u);
+    let spot = -0.2 * libm::exp(-((u - 0.3) * (u - 0.3) + (w - 0.35) * (w - 0.35)) * 200.0);
+    match look {
+        Look::Banded => libm::pow(mu2, 0.35) * (bands + spot),
+        Look::DarkPoles => libm::pow(mu2, 0.5) * (bands + spot) * (1.0 - 0.6 * w * w * w * w),
+        Look::Bold => {
+            let sea = libm::exp(-(u - 0.2) * (u - 0.2) * 9.0 - (w + 0.3 * u) * (w + 0.3 * u) * 14.0);
+            let cap = libm::exp(-(w + 0.95) * (w + 0.95) * 40.0);
+            libm::pow(mu2, 0.25) * (1.0 - 0.55 * sea + 0.4 * cap)
+        }
+        Look::Ringed => libm::pow(mu2, 0.4) * bands,
+    }
+}
+
+fn draw_look(look: Look) -> Vec<f32> {
     const FINE: usize = 6;
+    let radius = if matches!(look, Look::Bold | Look::Ringed) { 15.0 } else { RADIUS };
     let (cos, sin) = (libm::cos(0.3), libm::sin(0.3));
     let mut out = vec![0.0; SIDE * SIDE];
     for (i, v) in out.iter_mut().enumerate() {
@@ -58,21 +92,34 @@ fn draw(p: f64) -> Vec<f32> {
         for sub in 0..FINE * FINE {
             let x = (i % SIDE) as f64 + ((sub % FINE) as f64 + 0.5) / FINE as f64 - 0.5 - 47.2;
             let y = (i / SIDE) as f64 + ((sub / FINE) as f64 + 0.5) / FINE as f64 - 0.5 - 46.6;
-            let (u, w) = ((x * cos + y * sin) / RADIUS, (y * cos - x * sin) / (0.94 * RADIUS));
-            let r2 = u * u + w * w;
-            if r2 < 1.0 {
-                let bands = 1.0 - 0.15 * libm::cos(9.0 * w) + 0.05 * libm::sin(23.0 * w + 4.0 * u);
-                let spot = -0.2 * libm::exp(-((u - 0.3) * (u - 0.3) + (w - 0.35) * (w - 0.35)) * 200.0);
-                sum += libm::pow(1.0 - r2, p / 2.0) * (bands + spot);
-            }
+            let (u, w) = ((x * cos + y * sin) / radius, (y * cos - x * sin) / (0.94 * radius));
+            let own = globe(look, u, w);
+            // A ring from 1.25 to 2.2 radii, open by a third; its near half crosses the globe.
+            let far = libm::hypot(u, 3.0 * w);
+            let ring = look == Look::Ringed && (1.25..2.2).contains(&far) && (w > 0.0 || own == 0.0);
+            sum += if ring { 0.7 } else { own };
         }
         *v = (0.5 * sum / (FINE * FINE) as f64) as f32;
     }
     out
 }
 
-/// A scene of 1 or 3 channels.
+/// Transfer of the air behind a scene at `nu` of the cut-off. A wavefront's variance goes as the
+/// inverse square of the wavelength.
+pub fn air(wavelength_nm: f64, jitter: f64, nu: f64) -> f64 {
+    let shorter = (550.0 / wavelength_nm) * (550.0 / wavelength_nm);
+    let core = libm::exp(-0.7 * shorter);
+    core * libm::exp(-jitter * shorter * nu * nu)
+        + (1.0 - core) * libm::exp(-(9.0 + 13.0 * 0.7 * shorter) * libm::pow(nu, 1.7))
+}
+
+/// A banded scene of 1 or 3 channels, with hardly any motion left.
 pub fn scene(channels: usize, seed: u64) -> Scene {
+    scene_of(Look::Banded, 0.4, channels, seed)
+}
+
+/// A scene of 1 or 3 channels.
+pub fn scene_of(look: Look, jitter: f64, channels: usize, seed: u64) -> Scene {
     let plan = Fft2::new(SIDE, SIDE);
     let mut scratch = plan.scratch();
     let mut normal = normals(seed);
@@ -83,7 +130,7 @@ pub fn scene(channels: usize, seed: u64) -> Scene {
     for nm in wavelengths(channels) {
         let cutoff = CUTOFF * 550.0 / nm;
         let mut sharp = plan.spectrum();
-        plan.forward(&draw(0.7), &mut sharp, &mut scratch);
+        plan.forward(&draw_look(look), &mut sharp, &mut scratch);
         let filtered = |gain: &dyn Fn(f64, f64) -> f64, scratch: &mut _| {
             let mut spectrum = sharp.clone();
             for (i, v) in spectrum.iter_mut().enumerate() {
@@ -94,17 +141,10 @@ pub fn scene(channels: usize, seed: u64) -> Scene {
             plan.inverse(&mut spectrum, &mut picture, scratch);
             picture
         };
-        // A wavefront's variance goes as the inverse square of the wavelength.
-        let shorter = (550.0 / nm) * (550.0 / nm);
-        let core = libm::exp(-0.7 * shorter);
-        let air = |nu: f64| {
-            core * libm::exp(-0.4 * shorter * nu * nu)
-                + (1.0 - core) * libm::exp(-(9.0 + 13.0 * 0.7 * shorter) * libm::pow(nu, 1.7))
-        };
         let blurred = filtered(
             &|fx, fy| {
                 let nu = libm::hypot(fx, fy) / cutoff;
-                mtf::obstructed(nu, 0.3) * air(nu)
+                mtf::obstructed(nu, 0.3) * air(nm, jitter, nu)
             },
             &mut scratch,
         );

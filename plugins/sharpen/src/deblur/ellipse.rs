@@ -1,5 +1,7 @@
 //! The outline of a spheroid on a picture and a first guess of it.
 
+use super::outline;
+
 /// An ellipse: semi-axes enter as `Sigma = R^2 (1 + e1, e2; e2, 1 - e1)`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Ellipse {
@@ -36,36 +38,41 @@ pub struct Start {
     pub ellipse: Ellipse,
 }
 
-/// Moments of the pixels above 40 % of the bright end; `None` where they are fewer than 50, touch
-/// most of a border, or do not fill their own ellipse (rings, terrain, a crescent).
+/// Part of the bright end at which the outline lies: low, so that dark poles and limb darkening
+/// do not shape it.
+const OUTLINE: f32 = 0.2;
+/// Largest half difference of the squared axes, of their mean.
+const FLATTEST: f64 = 0.25;
+
+/// Moments of the largest part of the picture above a fifth of its bright end, holes filled; `None`
+/// where it has fewer than 50 pixels, touches most of a border, or does not fill its own ellipse
+/// (rings, terrain, a crescent).
 pub fn start(picture: &[f32], width: usize, height: usize) -> Option<Start> {
     let mut scratch = Vec::new();
     let top = stillair_maths::robust::percentile_f32(picture, 98.0, &mut scratch);
     let low = stillair_maths::robust::percentile_f32(picture, 5.0, &mut scratch);
-    let level = low + 0.4 * (top - low);
+    let level = low + OUTLINE * (top - low);
+    let mut body: Vec<bool> = picture.iter().map(|v| *v > level).collect();
+    outline::largest(&mut body, width, height);
+    let inside = || body.iter().enumerate().filter(|(_, b)| **b).map(|(i, _)| (i % width, i / width));
     let (mut n, mut sx, mut sy) = (0.0_f64, 0.0, 0.0);
     let mut edge = 0_usize;
-    for (i, v) in picture.iter().enumerate() {
-        if *v > level {
-            let (x, y) = (i % width, i / width);
-            n += 1.0;
-            sx += x as f64;
-            sy += y as f64;
-            edge += usize::from(x == 0 || y == 0 || x + 1 == width || y + 1 == height);
-        }
+    for (x, y) in inside() {
+        n += 1.0;
+        sx += x as f64;
+        sy += y as f64;
+        edge += usize::from(x == 0 || y == 0 || x + 1 == width || y + 1 == height);
     }
     if n < 50.0 || top <= low || edge as f64 > 0.05 * n.sqrt() {
         return None;
     }
     let (cx, cy) = (sx / n, sy / n);
     let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
-    for (i, v) in picture.iter().enumerate() {
-        if *v > level {
-            let (dx, dy) = ((i % width) as f64 - cx, (i / width) as f64 - cy);
-            xx += dx * dx;
-            xy += dx * dy;
-            yy += dy * dy;
-        }
+    for (x, y) in inside() {
+        let (dx, dy) = (x as f64 - cx, y as f64 - cy);
+        xx += dx * dx;
+        xy += dx * dy;
+        yy += dy * dy;
     }
     // A flat ellipse's second moments are a quarter of Sigma.
     let (xx, xy, yy) = (4.0 * xx / n, 4.0 * xy / n, 4.0 * yy / n);
@@ -73,7 +80,7 @@ pub fn start(picture: &[f32], width: usize, height: usize) -> Option<Start> {
     let ellipse = Ellipse { radius_px: radius2.sqrt(), along: (xx - yy) / (2.0 * radius2), across: xy / radius2 };
     let filled = n / (std::f64::consts::PI * (xx * yy - xy * xy).max(0.0).sqrt());
     let flattening = libm::hypot(ellipse.along, ellipse.across);
-    (filled > 0.96 && flattening < 0.2).then_some(Start { centre_px: (cx, cy), ellipse })
+    (filled > 0.96 && flattening < FLATTEST).then_some(Start { centre_px: (cx, cy), ellipse })
 }
 
 #[cfg(test)]

@@ -14,7 +14,7 @@ use stillair_maths::fit;
 use super::canvas::Canvas;
 pub use super::ellipse::{Ellipse, Start, start};
 use super::object::{DiscTable, DiscTables};
-use super::transfer::Seeing;
+use super::transfer::{MOTION, Seeing};
 
 /// Steps of the table of core and halo over `nu`.
 const TABLE: usize = 256;
@@ -28,8 +28,17 @@ const STEP: [f64; COMMON + OWN] = [0.02, 0.002, 0.002, 0.02, 0.02, 0.005, 0.02, 
 const LOW: [f64; COMMON + OWN] = [0.0, -0.35, -0.35, 0.03, -1.2, 0.0, 0.0, 0.0, 0.0];
 const HIGH: [f64; COMMON + OWN] = [0.0, 0.35, 0.35, 4.0, 1.2, 1.0, 1.8, 0.0, 0.0];
 /// Priors (value, inverse spread); spread 0 = none.
-const PRIOR: [(f64, f64); COMMON + OWN] =
-    [(0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 10.0), (0.08, 16.0), (0.65, 6.7), (0.0, 0.0), (0.0, 0.0)];
+const PRIOR: [(f64, f64); COMMON + OWN] = [
+    (0.0, 0.0),
+    (0.0, 0.0),
+    (0.0, 0.0),
+    (0.0, 0.0),
+    (0.0, 1000.0),
+    (MOTION.0, 1.0 / MOTION.1),
+    (0.65, 6.7),
+    (0.0, 0.0),
+    (0.0, 0.0),
+];
 
 /// What one channel brings to the fit.
 #[derive(Debug)]
@@ -259,16 +268,24 @@ fn squares(evaluations: &[Evaluation]) -> f64 {
     evaluations.iter().map(|e| stillair_maths::dot(&e.residuals, &e.residuals)).sum()
 }
 
-fn prior_of(index: usize) -> (f64, f64) {
+fn prior_of(index: usize, air: (f64, f64)) -> (f64, f64) {
+    if index == 3 {
+        return (air.0, 1.0 / air.1);
+    }
     let k = if index < COMMON { index } else { COMMON + (index - COMMON) % OWN };
     PRIOR[k]
 }
 
-fn prior_squares(p: &[f64]) -> f64 {
+/// Whether a parameter is as good as known: a fit of markings must not move it.
+fn held(index: usize, air: (f64, f64)) -> bool {
+    index < COMMON && prior_of(index, air).1 > 200.0
+}
+
+fn prior_squares(p: &[f64], air: (f64, f64)) -> f64 {
     p.iter()
         .enumerate()
         .map(|(i, v)| {
-            let (mean, tight) = prior_of(i);
+            let (mean, tight) = prior_of(i, air);
             (v - mean) * (v - mean) * tight * tight
         })
         .sum()
@@ -293,6 +310,7 @@ fn fit_n<const N: usize>(
     channels: &[Channel<'_>],
     begin: &Start,
     noise: &[f64],
+    air: (f64, f64),
     before: Option<&LimbFit>,
 ) -> Option<LimbFit> {
     let works: Vec<Work<'_>> = channels.iter().zip(noise).map(|(c, n)| Work::new(canvas, c, begin, *n)).collect();
@@ -301,7 +319,7 @@ fn fit_n<const N: usize>(
     p[0] = begin.ellipse.radius_px;
     p[1] = begin.ellipse.along;
     p[2] = begin.ellipse.across;
-    p[3] = 0.8;
+    p[3] = air.0;
     p[5] = PRIOR[5].0;
     for own in p[COMMON..].chunks_exact_mut(OWN) {
         own.copy_from_slice(&[PRIOR[COMMON].0, begin.centre_px.0, begin.centre_px.1]);
@@ -337,7 +355,7 @@ fn fit_n<const N: usize>(
         })
     };
     let mut here = evaluate(&p);
-    let mut cost = squares(&here) + prior_squares(&p);
+    let mut cost = squares(&here) + prior_squares(&p, air);
     let mut damping = 1e-3;
     // A first fit only has to be close enough for what it is used for next.
     let tolerance = if before.is_some() { 3e-4 } else { 2e-3 };
@@ -349,7 +367,7 @@ fn fit_n<const N: usize>(
         }
         let fresh = kept.is_none();
         let columns =
-            kept.take().unwrap_or_else(|| gather(context, count, |c| derivatives(&works[c], &p, c, &here[c])));
+            kept.take().unwrap_or_else(|| gather(context, count, |c| derivatives(&works[c], &p, c, &here[c], air)));
         // Each channel's own block of the normal equations.
         let blocks = gather(context, count, |c| block(&columns[c], &here[c].residuals));
         let mut normal = [[0.0; N]; N];
@@ -364,7 +382,7 @@ fn fit_n<const N: usize>(
             }
         }
         for i in 0..N {
-            let (mean, tight) = prior_of(i);
+            let (mean, tight) = prior_of(i, air);
             normal[i][i] += tight * tight;
             right[i] -= (p[i] - mean) * tight * tight;
         }
@@ -380,7 +398,7 @@ fn fit_n<const N: usize>(
                 }
                 clamp(&mut next);
                 let there = evaluate(&next);
-                let changed = squares(&there) + prior_squares(&next);
+                let changed = squares(&there) + prior_squares(&next, air);
                 if changed.is_finite() && changed <= cost {
                     let gain = (cost - changed) / cost.max(1e-30);
                     (p, here, cost) = (next, there, changed);
@@ -434,13 +452,22 @@ fn misfit(work: &Work<'_>, at: &Evaluation, ellipse: &Ellipse, own: &[f64], chan
 }
 
 /// Derivatives of one channel's residuals by its 9 parameters: forward differences.
-fn derivatives<const N: usize>(work: &Work<'_>, p: &[f64; N], c: usize, here: &Evaluation) -> Vec<Vec<f32>> {
+fn derivatives<const N: usize>(
+    work: &Work<'_>,
+    p: &[f64; N],
+    c: usize,
+    here: &Evaluation,
+    air: (f64, f64),
+) -> Vec<Vec<f32>> {
     let common: [f64; COMMON] = std::array::from_fn(|i| p[i]);
     let own: [f64; OWN] = std::array::from_fn(|i| p[COMMON + OWN * c + i]);
     let mut buffers = work.buffers();
     let table = work.tables.table(own[0]);
     (0..COMMON + OWN)
         .map(|k| {
+            if held(k, air) {
+                return vec![0.0; here.residuals.len()];
+            }
             let (mut moved, mut mine) = (common, own);
             let mut step = STEP[k];
             if k < COMMON {
@@ -483,19 +510,20 @@ fn block(columns: &[Vec<f32>], residuals: &[f32]) -> ([[f64; COMMON + OWN]; COMM
     (square, side)
 }
 
-/// Fits a spheroid to 1 or 3 channels; `noise` is the stack's noise per pixel of each, `before` an
-/// earlier fit to begin from.
+/// Fits a spheroid to 1 or 3 channels; `noise` is the stack's noise per pixel of each, `air` the
+/// wavefront's variance as known otherwise and its error, `before` an earlier fit to begin from.
 pub fn fit_limb(
     context: &dyn Context,
     canvas: &Canvas,
     channels: &[Channel<'_>],
     begin: &Start,
     noise: &[f64],
+    air: (f64, f64),
     before: Option<&LimbFit>,
 ) -> Option<LimbFit> {
     match channels.len() {
-        1 => fit_n::<{ COMMON + OWN }>(context, canvas, channels, begin, noise, before),
-        3 => fit_n::<{ COMMON + 3 * OWN }>(context, canvas, channels, begin, noise, before),
+        1 => fit_n::<{ COMMON + OWN }>(context, canvas, channels, begin, noise, air, before),
+        3 => fit_n::<{ COMMON + 3 * OWN }>(context, canvas, channels, begin, noise, air, before),
         _ => None,
     }
 }

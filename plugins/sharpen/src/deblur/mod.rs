@@ -7,5 +7,7 @@ pub mod limb;
 pub mod noise;
 pub mod object;
 pub mod optics;
+pub mod outline;
 pub mod plan;
+pub mod sky;
 pub mod transfer;

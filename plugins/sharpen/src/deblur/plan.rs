@@ -10,7 +10,8 @@ use super::canvas::Canvas;
 use super::limb::{self, Channel, LimbFit, gather};
 use super::noise;
 use super::optics::Optics;
-use super::transfer::{CoreHalo, Seeing};
+use super::sky::{self, SkyFit, USUAL};
+use super::transfer::{CoreHalo, MOTION, Seeing};
 
 /// A channel of the stack in the frequency domain.
 #[derive(Debug, Clone)]
@@ -50,6 +51,9 @@ const MARGIN_PX: usize = 24;
 const MISFIT: f64 = 0.12;
 /// Least half difference of the squared axes, of their mean, at which the ellipse's axis is the pole's.
 const FLATTENED: f64 = 0.02;
+/// Error with which the sky's wavefront variance goes into the limb's fit: held, because there
+/// markings pass for blur.
+const AIR_ERROR: f64 = 0.003;
 
 impl Plan {
     /// Understands a stack. `spheroid` false skips the disc.
@@ -85,11 +89,16 @@ impl Plan {
             }
         }
         let fixed = gather(context, image.channels, |c| fixed_transfer(&canvas, &optics, c, channels[c].cutoff));
-        let limb = if spheroid { fit(context, image, &canvas, &optics, &channels, &fixed) } else { None };
+        let sky = sky::wavefront(context, &canvas, &optics, &channels, &fixed);
+        let limb = if spheroid { fit(context, image, &canvas, &optics, &channels, &fixed, sky.as_ref()) } else { None };
         if context.cancelled() {
             return Err(Fault::cancelled());
         }
-        let seeing = limb.as_ref().map_or_else(|| from_power(&canvas, &optics, &channels, &fixed), |l| l.seeing);
+        let seeing = match (&limb, &sky) {
+            (Some(limb), _) => limb.seeing,
+            (None, Some(sky)) => Seeing { wavefront: sky.wavefront, halo_excess: 0.0, motion: MOTION.0 },
+            (None, None) => from_power(&canvas, &optics, &channels, &fixed),
+        };
         for (c, channel) in channels.iter_mut().enumerate() {
             channel.blur = seeing.at(optics.wavelength_nm[c]);
             channel.transfer = whole_transfer(&canvas, &channel.blur, channel.cutoff, &fixed[c]);
@@ -187,8 +196,11 @@ fn fit(
     optics: &Optics,
     channels: &[ChannelPlan],
     fixed: &[Vec<f32>],
+    sky: Option<&SkyFit>,
 ) -> Option<LimbFit> {
-    let begin = limb::start(image.channel(image.channels / 2), image.width, image.height)?;
+    let picture = sky.map_or(image.channel(image.channels / 2), |s| &s.soft);
+    let begin = limb::start(picture, image.width, image.height)?;
+    let air = sky.map_or((USUAL.0, 2.0 * USUAL.1), |s| (s.wavefront, AIR_ERROR));
     let pixels = (canvas.width * canvas.height) as f64;
     let noises: Vec<f64> = channels
         .iter()
@@ -202,7 +214,7 @@ fn fit(
     let believed = |found: &LimbFit| found.channels.iter().all(|c| c.misfit < MISFIT);
     let plain = {
         let parts = parts(image, optics, channels, fixed, &[]);
-        limb::fit_limb(context, canvas, &parts, &begin, &noises, None).filter(believed)?
+        limb::fit_limb(context, canvas, &parts, &begin, &noises, air, None).filter(believed)?
     };
     // Only a flattened globe tells where its pole is.
     if libm::hypot(plain.ellipse.along, plain.ellipse.across) < FLATTENED {
@@ -221,7 +233,7 @@ fn fit(
     });
     let begin = limb::Start { centre_px: plain.channels[image.channels / 2].centre_px, ellipse: plain.ellipse };
     let banded = parts(image, optics, channels, fixed, &bands);
-    let second = limb::fit_limb(context, canvas, &banded, &begin, &noises, Some(&plain)).filter(believed);
+    let second = limb::fit_limb(context, canvas, &banded, &begin, &noises, air, Some(&plain)).filter(believed);
     let better = |second: &LimbFit| second.channels.iter().zip(&plain.channels).all(|(s, p)| s.misfit <= p.misfit);
     match second.filter(better) {
         Some(mut second) => {
@@ -251,7 +263,10 @@ fn parts<'a>(
         .collect()
 }
 
-/// Seeing where no disc tells it: edges and clouds have ring powers near `f^-3` (the transform of
+/// Error of what [`from_power`] reads from the slope, rad^2.
+const POWER_ERROR: f64 = 0.7;
+
+/// Seeing where neither disc nor sky tells it: edges and clouds have ring powers near `f^-3` (the transform of
 /// a step along a curve), so the wavefront's variance is that which brings the noise-free power
 /// over the squared transfer closest to `f^-3` where the stack's coherence exceeds a half.
 fn from_power(canvas: &Canvas, optics: &Optics, channels: &[ChannelPlan], fixed: &[Vec<f32>]) -> Seeing {
@@ -275,7 +290,7 @@ fn from_power(canvas: &Canvas, optics: &Optics, channels: &[ChannelPlan], fixed:
         })
         .collect();
     let misfit = |wavefront: f64| {
-        let seeing = Seeing { wavefront, halo_excess: 0.0, motion: 0.08 };
+        let seeing = Seeing { wavefront, halo_excess: 0.0, motion: MOTION.0 };
         let blur = seeing.at(optics.wavelength_nm[middle]);
         let (mut w, mut sum, mut squares) = (0.0, 0.0, 0.0);
         for (nu, log, weight) in &rings {
@@ -290,6 +305,9 @@ fn from_power(canvas: &Canvas, optics: &Optics, channels: &[ChannelPlan], fixed:
         .map(|i| f64::from(i) * 0.05)
         .min_by(|a, b| misfit(*a).total_cmp(&misfit(*b)))
         .filter(|_| rings.len() > 5)
-        .unwrap_or(0.5);
-    Seeing { wavefront: best, halo_excess: 0.0, motion: 0.08 }
+        .unwrap_or(USUAL.0);
+    // Pictures differ in their power's slope far more than stacks in their blur.
+    let (power_weight, usual_weight) = (1.0 / (POWER_ERROR * POWER_ERROR), 1.0 / (USUAL.1 * USUAL.1));
+    let best = (best * power_weight + USUAL.0 * usual_weight) / (power_weight + usual_weight);
+    Seeing { wavefront: best, halo_excess: 0.0, motion: MOTION.0 }
 }

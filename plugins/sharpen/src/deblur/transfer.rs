@@ -11,6 +11,9 @@
 /// Wavelength at which [`Seeing::wavefront`] is given, nm.
 pub const REFERENCE_NM: f64 = 530.0;
 
+/// Usual [`Seeing::motion`] and its scatter, as simulated stacks left it.
+pub const MOTION: (f64, f64) = (0.16, 0.06);
+
 /// State of the air and of the alignment, common to all colours.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Seeing {
