@@ -68,6 +68,9 @@ pub enum Verb {
     Runs,
     /// Makes the page of a run again
     Report(Report),
+    /// Begins a session file for a clip, or checks one
+    #[command(subcommand)]
+    Session(Session),
     /// Makes a clip of an invented planet, and a picture from it
     Demo(Demo),
     /// Lists, checks, locks and begins plugins
@@ -105,6 +108,21 @@ pub enum Plugin {
     #[command(hide = true)]
     Try {
         /// The shared library
+        file: PathBuf,
+    },
+}
+
+/// `session`.
+#[derive(Debug, Subcommand)]
+pub enum Session {
+    /// Writes NAME.session.toml beside a clip, with comments from what the clip's header says
+    New {
+        /// The clip
+        clip: PathBuf,
+    },
+    /// Tells all that is wrong with a session file
+    Check {
+        /// The session file, or a clip that has one
         file: PathBuf,
     },
 }

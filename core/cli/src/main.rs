@@ -19,6 +19,7 @@ mod report;
 mod run;
 mod runs;
 mod say;
+mod session;
 mod settings;
 mod signals;
 
@@ -39,6 +40,7 @@ fn main() -> ExitCode {
         Verb::Explain(verb) => explain::explain(verb, global),
         Verb::Runs => runs::runs(global),
         Verb::Report(verb) => report::report(verb, global),
+        Verb::Session(verb) => session::session(verb, global),
         Verb::Demo(verb) => demo::demo(verb, global),
         Verb::Plugin(verb) => plugin::plugin(verb, global),
     };

@@ -4,7 +4,8 @@
 //! clip, the excess of a pixel is its value less the median of its eight neighbours of the same colour. A pixel is a
 //! defect if its excess is larger than `threshold` robust standard deviations of all excesses and of its own mean, and
 //! if none of its four nearest neighbours has more than a third of it: a moon or a star is blurred over several pixels,
-//! a defect is not. Source: common practice, no source.
+//! a defect is not. Of two neighbours of one colour the one with less than a third of the other's is not a defect: the
+//! other stands in its median. Source: common practice, no source.
 
 use stillair_api::{
     Bound, ClipInfo, Context, Description, Entry, Facts, Fault, Finish, FrameInput, Item, Layout, Memory, Method, Node,
@@ -19,6 +20,9 @@ const MOST_FRAMES: usize = 64;
 
 /// A neighbour with this share of the excess makes the pixel part of something wider.
 const ALONE: f32 = 1.0 / 3.0;
+
+/// Columns and rows from a pixel to its eight neighbours, in steps to the next pixel of its colour.
+const AROUND: [(isize, isize); 8] = [(-1, -1), (0, -1), (1, -1), (-1, 0), (1, 0), (-1, 1), (0, 1), (1, 1)];
 
 /// The method `calibrate.defects`.
 pub struct Defects;
@@ -109,7 +113,7 @@ impl ReduceRun for DefectRun {
                 let (m, s) = (mean.channel(plane)[index], squares.channel(plane)[index]);
                 ((s - m * m).max(0.0) / frames).sqrt()
             };
-            let marked = mark(&excess, mean.width, mean.height, self.threshold, spread, own);
+            let marked = mark(&excess, (mean.width, mean.height), self.layout, self.threshold, spread, own);
             found += marked.iter().filter(|v| **v != 0.0).count();
             defects.channel_mut(plane).copy_from_slice(&marked);
         }
@@ -131,7 +135,7 @@ fn excess_of(plane: &[f32], width: usize, height: usize, layout: Layout) -> Vec<
         for x in 0..width {
             let mut around = [0.0f32; 8];
             let mut n = 0;
-            for (i, j) in [(-1, -1), (0, -1), (1, -1), (-1, 0), (1, 0), (-1, 1), (0, 1), (1, 1)] {
+            for (i, j) in AROUND {
                 around[n] = plane[inside(y, j * step, height) * width + inside(x, i * step, width)];
                 n += 1;
             }
@@ -145,12 +149,13 @@ fn excess_of(plane: &[f32], width: usize, height: usize, layout: Layout) -> Vec<
 /// Keeps the excess of defects, zero elsewhere.
 fn mark(
     excess: &[f32],
-    width: usize,
-    height: usize,
+    (width, height): (usize, usize),
+    layout: Layout,
     threshold: f32,
     spread: f32,
     own: impl Fn(usize) -> f32,
 ) -> Vec<f32> {
+    let step = if matches!(layout, Layout::Mosaic(_)) { 2 } else { 1 };
     let mut marked = vec![0.0; excess.len()];
     for y in 0..height {
         for x in 0..width {
@@ -165,7 +170,13 @@ fn mark(
                 (y > 0).then(|| index - width),
                 (y + 1 < height).then(|| index + width),
             ];
-            if neighbours.into_iter().flatten().all(|n| excess[n].abs() < ALONE * height_of) {
+            let (x, y) = (x as isize, y as isize);
+            let shadowed = AROUND.iter().any(|(i, j)| {
+                let (u, v) = (x + i * step, y + j * step);
+                let inside = u >= 0 && v >= 0 && (u as usize) < width && (v as usize) < height;
+                inside && height_of < ALONE * excess[v as usize * width + u as usize].abs()
+            });
+            if !shadowed && neighbours.into_iter().flatten().all(|n| excess[n].abs() < ALONE * height_of) {
                 marked[index] = excess[index];
             }
         }

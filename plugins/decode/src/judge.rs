@@ -63,6 +63,13 @@ fn largest(pieces: &[Piece<'_>], order: ByteOrder) -> f64 {
 
 /// The byte order that the data speak for, with the reason; `None` if they do not say.
 pub(crate) fn byte_order(pieces: &[Piece<'_>], bits: u32) -> Option<(ByteOrder, String)> {
+    // A declared depth that one order keeps and the other breaks says more than smoothness, which a dark frame lacks.
+    let limit = f64::from(u16::MAX >> (16 - bits.clamp(1, 16)));
+    let [top_little, top_big] = [ByteOrder::Little, ByteOrder::Big].map(|order| largest(pieces, order));
+    if (top_little <= limit) != (top_big <= limit) {
+        let order = if top_little <= limit { ByteOrder::Little } else { ByteOrder::Big };
+        return Some((order, format!("only that way do the samples keep to the declared {bits} bits")));
+    }
     let [little, big] = [ByteOrder::Little, ByteOrder::Big].map(|order| {
         let all: Vec<f64> = pieces.iter().map(|p| roughness(p, order)).filter(|r| r.is_finite()).collect();
         all.iter().sum::<f64>() / all.len() as f64
@@ -78,13 +85,7 @@ pub(crate) fn byte_order(pieces: &[Piece<'_>], bits: u32) -> Option<(ByteOrder, 
             ),
         ));
     }
-    // Pure noise is rough either way. Then the declared depth, and the range that the values wander over, speak.
-    let limit = f64::from(u16::MAX >> (16 - bits.clamp(1, 16)));
-    let [top_little, top_big] = [ByteOrder::Little, ByteOrder::Big].map(|order| largest(pieces, order));
-    if (top_little <= limit) != (top_big <= limit) {
-        let order = if top_little <= limit { ByteOrder::Little } else { ByteOrder::Big };
-        return Some((order, format!("only that way do the samples keep to the declared {bits} bits")));
-    }
+    // Pure noise is rough either way. Then the range that the values wander over speaks.
     // Samples of one byte in two are as smooth either way, and larger by 256 the other: their spread says nothing.
     let used = pieces.iter().flat_map(|p| p.bytes.chunks_exact(2)).fold([0u8; 2], |u, b| [u[0] | b[0], u[1] | b[1]]);
     if used.contains(&0) {
@@ -275,5 +276,22 @@ mod tests {
         // Saturated at 4095 with 16 declared bits.
         let clipped: Vec<u16> = hill(64, 48, 9000.0, u16::MAX).iter().map(|v| (*v).min(4095)).collect();
         assert_eq!(white(&clipped, 16), 4095.0);
+    }
+
+    /// A dark of 12 bits: a glow, a little noise, and hot pixels, which stand out only in the right order of bytes and
+    /// so make it the rougher one.
+    #[test]
+    fn a_declared_depth_that_one_order_breaks_counts_before_smoothness() {
+        let mut state = 1u32;
+        let samples = (0..4096u32).map(|i| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            60 + (state >> 27) as u16 + (2 * (i % 64)) as u16 + if i % 331 == 0 { 1300 } else { 0 }
+        });
+        let bytes: Vec<u8> = samples.flat_map(u16::to_le_bytes).collect();
+        let piece = Piece { bytes: &bytes, row_samples: 64, pitch: 2 };
+        assert!(roughness(&piece, ByteOrder::Big) < CLEAR_RATIO * roughness(&piece, ByteOrder::Little));
+        let (order, why) = byte_order(&[piece], 12).unwrap();
+        assert_eq!(order, ByteOrder::Little, "{why}");
+        assert!(why.contains("keep to the declared 12 bits"), "{why}");
     }
 }

@@ -17,7 +17,7 @@ use stillair_api::{
 
 use crate::file::ClipFile;
 use crate::judge::{Depth, Piece, byte_order, depth, eight_bits};
-use crate::options::{Options, describe};
+use crate::options::{Alignment, Options, describe};
 use crate::samples::{ByteOrder, Encoding};
 use crate::stored::{Arrangement, FramePlaces, PIECE_BYTES, StoredClip, few};
 use header::{Colours, HEADER_BYTES, Header};
@@ -115,12 +115,16 @@ pub(crate) fn open(file: ClipFile, options: &Options) -> Outcome<StoredClip> {
     let mut notes = Vec::new();
     let header = Header::read(&file, options.layout.map(|(layout, _)| layout), &mut notes)?;
     let samples = header.colours.samples();
+    let mut decided = Vec::new();
     let (encoding, bits, white_level) = if header.bits <= 8 {
         let (bits, white_level) = eight_bits(header.bits, options);
         (Encoding::U8, bits, white_level)
     } else {
         let pieces = pieces(&file, &header, header.width * samples * 2)?;
         let (order, depth) = judge_words(&header, options, &pieces, &mut notes);
+        let end = if depth.alignment == Alignment::Left { "left" } else { "right" };
+        let first = if order == ByteOrder::Little { "little" } else { "big" };
+        decided = vec![("byte_order", first), ("alignment", end)];
         (Encoding::U16(order), depth.bits, depth.white_level())
     };
     let (layout, order) = match header.colours {
@@ -144,6 +148,7 @@ pub(crate) fn open(file: ClipFile, options: &Options) -> Outcome<StoredClip> {
         header: names.filter(|(_, text)| !text.is_empty()).map(|(n, t)| (n.to_owned(), t.clone())).collect(),
         notes,
     };
+    info.header.extend(decided.into_iter().map(|(name, word)| (name.to_owned(), word.to_owned())));
     if times::plausible(header.local_ticks) && times::plausible(header.utc_ticks) {
         let offset_h = (header.local_ticks - header.utc_ticks) as f64 / 3.6e10;
         if offset_h.abs() <= 15.0 {
