@@ -67,6 +67,14 @@ pub fn spectrum(canvas: &Canvas, fit: &LimbFit, channel: usize, source: &Source<
     let (w, h) = (canvas.plan.width(), canvas.plan.height());
     let mut field = vec![0.0_f32; w * h];
     const FINE: usize = 3;
+    // The power is read from a table: there are many pixels.
+    const STEPS: usize = 1024;
+    let powers: Vec<f64> = (0..=STEPS + 1).map(|i| libm::pow(i as f64 / STEPS as f64, exponent)).collect();
+    let darkening = |mu: f64| {
+        let at = mu * STEPS as f64;
+        let i = (at as usize).min(STEPS);
+        powers[i] + (at - i as f64) * (powers[i + 1] - powers[i])
+    };
     for y in 0..canvas.height {
         for x in 0..canvas.width {
             let (u, v) = axes.at(x as f64, y as f64);
@@ -79,7 +87,7 @@ pub fn spectrum(canvas: &Canvas, fit: &LimbFit, channel: usize, source: &Source<
                 let (u, v) = axes.at(x as f64 + step(sub % FINE), y as f64 + step(sub / FINE));
                 let mu2 = 1.0 - u * u - v * v;
                 if mu2 > 0.0 {
-                    sum += libm::pow(mu2, 0.5 * exponent) * (factor_at(&factors, v) - 1.0);
+                    sum += darkening(mu2.sqrt()) * (factor_at(&factors, v) - 1.0);
                 }
             }
             field[y * w + x] = (sum / (FINE * FINE) as f64) as f32;

@@ -14,7 +14,7 @@ use stillair_maths::fit;
 use super::canvas::Canvas;
 pub use super::ellipse::{Ellipse, Start, start};
 use super::object::{DiscTable, DiscTables};
-use super::transfer::{MOTION, Seeing};
+use super::transfer::{self, MOTION, Seeing};
 
 /// Steps of the table of core and halo over `nu`.
 const TABLE: usize = 256;
@@ -90,6 +90,8 @@ struct Work<'a> {
     /// Active coefficients: number, frequencies, `nu` in table steps.
     active: Vec<(u32, f32, f32, f32)>,
     tables: DiscTables,
+    /// Powers of `nu` at the table's steps.
+    powers: Vec<(f64, f64)>,
 }
 
 struct Buffers {
@@ -156,7 +158,9 @@ impl<'a> Work<'a> {
             (0.5 * zone / sigma2.sqrt()) as f32
         };
         let weights = channel.picture.iter().enumerate().map(|(i, v)| weight(i, *v)).collect();
-        Self { canvas, channel, weights, active: active(canvas, channel.cutoff), tables: DiscTables::new(z_max(start)) }
+        let powers = (0..=TABLE).map(|i| transfer::powers(i as f64 / TABLE as f64)).collect();
+        let (active, tables) = (active(canvas, channel.cutoff), DiscTables::new(z_max(start)));
+        Self { canvas, channel, weights, active, tables, powers }
     }
 
     fn buffers(&self) -> Buffers {
@@ -172,7 +176,8 @@ impl<'a> Work<'a> {
     /// Weighted residuals at common and own parameters, brightness and sky solved for.
     fn evaluate(&self, common: &[f64], own: &[f64], table: &DiscTable, buffers: &mut Buffers) -> Evaluation {
         let (ellipse, seeing) = unpack(common);
-        let blur = seeing.at(self.channel.wavelength_nm).table(TABLE);
+        let air = seeing.at(self.channel.wavelength_nm);
+        let blur: Vec<f32> = self.powers.iter().map(|p| air.at_powers(p) as f32).collect();
         let fixed = self.channel.fixed;
         spheroid(
             self.canvas,
@@ -233,12 +238,15 @@ impl<'a> Work<'a> {
     }
 }
 
-/// Coefficients below the cut-off.
+/// Part of the cut-off beyond which a blurred limb has nothing to tell.
+const HIGHEST: f64 = 0.85;
+
+/// Coefficients below [`HIGHEST`] of the cut-off.
 fn active(canvas: &Canvas, cutoff: f64) -> Vec<(u32, f32, f32, f32)> {
     let mut list = Vec::new();
     for (i, (fx, fy)) in canvas.frequencies().enumerate() {
         let nu = libm::hypot(fx, fy) / cutoff;
-        if nu < 1.0 {
+        if nu < HIGHEST {
             list.push((i as u32, fx as f32, fy as f32, (nu * TABLE as f64) as f32));
         }
     }
@@ -358,10 +366,10 @@ fn fit_n<const N: usize>(
     let mut cost = squares(&here) + prior_squares(&p, air);
     let mut damping = 1e-3;
     // A first fit only has to be close enough for what it is used for next.
-    let tolerance = if before.is_some() { 3e-4 } else { 2e-3 };
+    let tolerance = if before.is_some() { 5e-4 } else { 5e-3 };
     // Derivatives are kept from step to step while they serve.
     let mut kept: Option<Vec<Vec<Vec<f32>>>> = None;
-    'rounds: for _ in 0..20 {
+    'rounds: for _ in 0..10 {
         if context.cancelled() {
             return None;
         }

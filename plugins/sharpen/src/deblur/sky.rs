@@ -17,7 +17,7 @@ use super::limb::gather;
 use super::optics::Optics;
 use super::outline;
 use super::plan::ChannelPlan;
-use super::transfer::{MOTION, Seeing};
+use super::transfer::{self, MOTION, Seeing};
 use crate::wiener::target;
 
 /// Width of the soft target, lambda/D.
@@ -59,14 +59,19 @@ fn ring_of(nu: f64) -> usize {
     (nu / HIGHEST * RINGS as f64) as usize
 }
 
+/// Powers of `nu` at the rings' centres.
+fn ring_powers() -> [(f64, f64); RINGS] {
+    std::array::from_fn(|r| transfer::powers((r as f64 + 0.5) / RINGS as f64 * HIGHEST))
+}
+
 /// Inverse of the air's transfer at the rings' centres, at most 20.
-fn inverse_air(seeing: &Seeing, wavelength_nm: f64) -> [f64; RINGS] {
+fn inverse_air(seeing: &Seeing, wavelength_nm: f64, powers: &[(f64, f64); RINGS]) -> [f64; RINGS] {
     let blur = seeing.at(wavelength_nm);
-    std::array::from_fn(|r| 1.0 / blur.at((r as f64 + 0.5) / RINGS as f64 * HIGHEST).max(0.05))
+    powers.map(|p| 1.0 / blur.at_powers(&p).max(0.05))
 }
 
 fn soften(canvas: &Canvas, airless: &[Complex32], channel: &ChannelPlan, seeing: &Seeing, nm: f64) -> Vec<f32> {
-    let inverse = inverse_air(seeing, nm);
+    let inverse = inverse_air(seeing, nm, &ring_powers());
     let mut spectrum: Vec<Complex32> = canvas
         .frequencies()
         .zip(airless)
@@ -151,6 +156,7 @@ pub fn wavefront(
         let seeing = Seeing { wavefront, halo_excess: 0.0, motion: MOTION.0 };
         soften(canvas, &airless[middle], &channels[middle], &seeing, optics.wavelength_nm[middle])
     };
+    let powers = ring_powers();
     let mut best = USUAL.0;
     // The outline moves a little with the blur: once more where it was far from the usual.
     for round in 0..2 {
@@ -187,7 +193,7 @@ pub fn wavefront(
             let off = (wavefront - USUAL.0) / USUAL.1;
             let mut sum = off * off;
             for (c, top) in tops.iter().enumerate().filter(|(_, t)| **t > 0.0) {
-                let inverse = inverse_air(&seeing, optics.wavelength_nm[c]);
+                let inverse = inverse_air(&seeing, optics.wavelength_nm[c], &powers);
                 let means: [f64; BELTS.2] =
                     std::array::from_fn(|b| rings[b][c].iter().zip(&inverse).map(|(r, i)| r * i).sum::<f64>() / top);
                 // The sky's own level is that of the belts farther out.
@@ -201,11 +207,17 @@ pub fn wavefront(
             }
             sum
         };
-        let grid: Vec<f64> = gather(context, 60, |i| cost(0.05 * (i + 1) as f64));
-        let at = (1..grid.len() - 1).min_by(|a, b| grid[*a].total_cmp(&grid[*b]))?;
-        let bend = grid[at - 1] - 2.0 * grid[at] + grid[at + 1];
-        let shift = if bend > 0.0 { (0.5 * (grid[at - 1] - grid[at + 1]) / bend).clamp(-1.0, 1.0) } else { 0.0 };
-        let found = 0.05 * ((at + 1) as f64 + shift);
+        // Coarse steps to 3 rad^2, then fine ones about the best.
+        let least = |from: f64, step: f64, count: usize| {
+            let grid = gather(context, count, |i| cost(from + step * i as f64));
+            let at = (1..count - 1).min_by(|a, b| grid[*a].total_cmp(&grid[*b])).unwrap_or(1);
+            let bend = grid[at - 1] - 2.0 * grid[at] + grid[at + 1];
+            let off = if bend > 0.0 { (0.5 * (grid[at - 1] - grid[at + 1]) / bend).clamp(-1.0, 1.0) } else { 0.0 };
+            (from + step * at as f64, step * off)
+        };
+        let (coarse, _) = least(0.04, 0.18, 18);
+        let (fine, off) = least((coarse - 0.18).max(0.01), 0.06, 7);
+        let found = (fine + off).max(0.01);
         let moved = (found - best).abs();
         best = found;
         if round == 0 && moved < 0.3 {

@@ -54,14 +54,23 @@ impl Seeing {
 impl CoreHalo {
     /// Transfer over that of the telescope alone at `nu`.
     pub fn at(&self, nu: f64) -> f64 {
-        self.core * libm::exp(-self.jitter * nu * nu)
-            + (1.0 - self.core) * libm::exp(-self.halo * libm::pow(nu, 5.0 / 3.0))
+        self.at_powers(&powers(nu))
+    }
+
+    /// [`CoreHalo::at`] with [`powers`] of `nu`.
+    pub fn at_powers(&self, powers: &(f64, f64)) -> f64 {
+        self.core * libm::exp(-self.jitter * powers.0) + (1.0 - self.core) * libm::exp(-self.halo * powers.1)
     }
 
     /// [`CoreHalo::at`] at `steps + 1` equal steps of `nu` from 0 to 1.
     pub fn table(&self, steps: usize) -> Vec<f32> {
         (0..=steps).map(|i| self.at(i as f64 / steps as f64) as f32).collect()
     }
+}
+
+/// `nu^2` and `nu^(5/3)`.
+pub fn powers(nu: f64) -> (f64, f64) {
+    (nu * nu, libm::pow(nu, 5.0 / 3.0))
 }
 
 #[cfg(test)]
