@@ -260,13 +260,19 @@ fn a_file_that_is_no_library_is_refused() {
 fn duplicates_name_both_files() {
     let here = folder("hostile-twins");
     let a = hostile(&[], &here, "a");
-    let b = hostile(&[], &here, "b");
-    for one in listed(&here, ".") {
+    let b = hostile(&["TWIN"], &here, "b");
+    let found = listed(&here, ".");
+    assert_eq!(found.len(), 2);
+    for one in found {
         let refused = one["refused"].as_str().expect("refused");
         for file in [&a, &b] {
             assert!(refused.contains(file.file_name().unwrap().to_str().unwrap()), "{refused}");
         }
     }
+    // The same bytes under two names are one plugin.
+    std::fs::copy(&a, &b).unwrap();
+    let found = listed(&here, ".");
+    assert!(found.len() == 1 && found[0]["plugin"] == "hostile", "{found:?}");
     // A loaded plugin does not push a linked one aside either.
     let linked = folder("hostile-linked");
     std::fs::create_dir(linked.join("plugins")).unwrap();

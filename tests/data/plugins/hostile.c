@@ -113,7 +113,9 @@ const StillairPluginTable *stillair_plugin(const StillairHost *given) {
         .methods = methods,
         .method_count = sizeof methods / sizeof *methods,
     };
-#if defined(WRONG_VERSION)
+#if defined(TWIN)
+    plugin.version = TEXT("2.0.0");
+#elif defined(WRONG_VERSION)
     plugin.abi = 99;
 #elif defined(SHORT_TABLE)
     plugin.size = 24;

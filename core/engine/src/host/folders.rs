@@ -18,7 +18,8 @@ pub struct Scanned {
     pub outcome: Result<Found, String>,
 }
 
-/// Looks into every library of the folders, each in a process of its own, in the order of folders and file names.
+/// Looks into every library of the folders, each in a process of its own, in the order of folders and of file names, short
+/// ones first.
 /// A library that crashes, hangs or is refused costs itself, not the others. Of two that bring the same plugin or the
 /// same method both are refused, each naming the other.
 ///
@@ -46,10 +47,11 @@ fn scan_with(
         let (folder, libraries) = libraries_in(folder)?;
         let lock = lock_of(&folder)?;
         for path in libraries {
-            if all.iter().any(|s| s.file.path == path) {
+            let file = PluginFile::of(&path)?;
+            // The same bytes are the same plugin: cargo leaves each library twice, by its name and with a hash.
+            if all.iter().any(|s| s.file.blake3 == file.blake3) {
                 continue;
             }
-            let file = PluginFile::of(&path)?;
             let looked = trusted(&path).and_then(|()| {
                 let locked = lock.as_ref().map(|l| l.check_bytes(&file)).transpose();
                 locked.and_then(|_| child.look(&path)).and_then(|found| {
@@ -78,7 +80,7 @@ fn libraries_in(folder: &Path) -> Outcome<(PathBuf, Vec<PathBuf>)> {
             libraries.push(path.canonicalize().map_err(at)?);
         }
     }
-    libraries.sort();
+    libraries.sort_by_key(|path| (path.as_os_str().len(), path.clone()));
     Ok((whole, libraries))
 }
 
