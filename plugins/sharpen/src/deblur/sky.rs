@@ -29,7 +29,7 @@ const RINGS: usize = 120;
 /// The outline lies at this part of the bright end.
 const OUTLINE: f32 = 0.03;
 /// First belt's beginning, width, and number of belts, in lambda/D from the outline.
-const BELTS: (f64, f64, usize) = (1.2, 0.7, 11);
+const BELTS: (f64, f64, usize) = (1.1, 0.3, 9);
 /// Pixels of the window's edge left out: they are blended into the margins.
 const EDGE_PX: usize = 3;
 /// What a belt's mean may deviate by for other reasons than blur, of the bright end.
@@ -170,7 +170,7 @@ pub fn wavefront(
         let (belts, counts) = belts(canvas, &body, 1.0 / channels[middle].cutoff);
         let all: f64 = counts.iter().sum();
         // Sky on all sides out to some widths of the blur, or the margins would pass for sky.
-        if all < 0.2 * filled as f64 || counts[..5].iter().any(|n| *n < 20.0) || edge_share(&body, canvas) > 0.1 {
+        if all < 0.05 * filled as f64 || counts[..5].iter().any(|n| *n < 20.0) || edge_share(&body, canvas) > 0.1 {
             return None;
         }
         let rings = gather(context, BELTS.2, |b| belt_rings(canvas, &belts, b, counts[b].max(1.0), &airless, channels));
