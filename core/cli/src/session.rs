@@ -212,8 +212,9 @@ mod tests {
         assert_eq!(session.facts, Facts::default(), "{text}");
         assert!(text.contains("begun 2021-08-20 00:30:00 UTC") && text.contains("1.0 s at 2.0 frames/s"), "{text}");
         // What the header says is good as it stands once the `#` is gone.
-        let wanted = ["exposure_s = ", "bits = ", "name = "];
-        let bare = |line: &str| line.strip_prefix("# ").filter(|l| wanted.iter().any(|w| l.starts_with(w)));
+        fn bare(line: &str) -> Option<&str> {
+            line.strip_prefix("# ").filter(|l| ["exposure_s = ", "bits = ", "name = "].iter().any(|w| l.starts_with(w)))
+        }
         let open: String = text.lines().map(|line| format!("{}\n", bare(line).unwrap_or(line))).collect();
         let session = session::parse(Path::new("a.session.toml"), open).unwrap();
         assert_eq!(session.facts.number("camera.exposure_s"), Some(0.02));

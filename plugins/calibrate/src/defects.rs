@@ -84,7 +84,7 @@ struct DefectRun {
 
 impl ReduceRun for DefectRun {
     fn prepare(&self, _scratch: &mut Scratch, input: &FrameInput<'_>) -> Outcome<Item> {
-        let looked_at = input.frame.index % self.every == 0;
+        let looked_at = input.frame.index.is_multiple_of(self.every);
         Ok(Box::new(if looked_at { input.frame.data.clone() } else { Vec::new() }))
     }
 
@@ -134,10 +134,8 @@ fn excess_of(plane: &[f32], width: usize, height: usize, layout: Layout) -> Vec<
     for y in 0..height {
         for x in 0..width {
             let mut around = [0.0f32; 8];
-            let mut n = 0;
-            for (i, j) in AROUND {
-                around[n] = plane[inside(y, j * step, height) * width + inside(x, i * step, width)];
-                n += 1;
+            for (value, (i, j)) in around.iter_mut().zip(AROUND) {
+                *value = plane[inside(y, j * step, height) * width + inside(x, i * step, width)];
             }
             around.sort_unstable_by(f32::total_cmp);
             excess[y * width + x] = plane[y * width + x] - 0.5 * (around[3] + around[4]);
