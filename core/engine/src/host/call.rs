@@ -16,12 +16,15 @@ use stillair_api::{
 /// Most samples of a frame that a plugin may ask for: 64 GB of them are a mistake.
 const MOST_SAMPLES: usize = 1 << 34;
 
+/// Looks a column of the frame's row up.
+type RowLookup<'c> = dyn Fn(&str) -> Option<f64> + 'c;
+
 /// What a call lends the plugin.
 #[derive(Default)]
 pub(super) struct Call<'c, 's> {
     pub context: Option<&'c dyn Context>,
     /// Finds a column of the frame's row.
-    pub row: Option<&'c (dyn Fn(&str) -> Option<f64> + 'c)>,
+    pub row: Option<&'c RowLookup<'c>>,
     pub parameters: Option<&'c Parameters>,
     pub facts: Option<&'c Facts>,
     pub paths: &'c [String],

@@ -178,7 +178,7 @@ impl RunHandle {
                     let spin = motion.spin.as_ref().is_none_or(|s| self.is_length(s.turn_rad.len()));
                     let whole = |l: &stillair_api::LocalLayer| {
                         let nodes = l.nodes[0].saturating_mul(l.nodes[1]).max(1);
-                        l.shift_px.len() % nodes == 0 && self.is_length(l.shift_px.len() / nodes)
+                        l.shift_px.len().is_multiple_of(nodes) && self.is_length(l.shift_px.len() / nodes)
                     };
                     global && spin && motion.local.as_ref().is_none_or(|l| whole(l))
                 }

@@ -12,6 +12,9 @@ use stillair_api::{
     columns,
 };
 
+/// The window that a map asks for, by frame and row.
+type WindowOf<'a> = dyn Fn(usize, Option<&Row<'_>>) -> Outcome<Option<Region>> + Sync + 'a;
+
 const FRAMES: usize = 6;
 
 /// What the frames show.
@@ -287,7 +290,7 @@ impl Trial<'_> {
         bound: &Bound,
         threads: usize,
         worker: &(dyn Fn() -> Scratch + Sync),
-        window: &(dyn Fn(usize, Option<&Row<'_>>) -> Outcome<Option<Region>> + Sync),
+        window: &WindowOf<'_>,
         one: &(dyn Fn(&FrameInput<'_>, &mut Scratch) -> Outcome<T> + Sync),
     ) -> Outcome<Vec<T>> {
         let tables: Vec<_> = bound.values.values().flatten().collect();
