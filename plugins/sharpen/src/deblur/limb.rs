@@ -366,10 +366,10 @@ fn fit_n<const N: usize>(
     let mut cost = squares(&here) + prior_squares(&p, air);
     let mut damping = 1e-3;
     // A first fit only has to be close enough for what it is used for next.
-    let tolerance = if before.is_some() { 5e-4 } else { 5e-3 };
+    let tolerance = if before.is_some() { 2e-3 } else { 1e-2 };
     // Derivatives are kept from step to step while they serve.
     let mut kept: Option<Vec<Vec<Vec<f32>>>> = None;
-    'rounds: for _ in 0..10 {
+    'rounds: for _ in 0..if before.is_some() { 3 } else { 5 } {
         if context.cancelled() {
             return None;
         }
