@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 use std::ffi::c_void;
+use std::mem::ManuallyDrop;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Mutex};
 
@@ -239,13 +240,10 @@ unsafe fn one_frame(
     let is_sink = matches!(unsafe { &(*run).work }, Work::Sink(_));
     // SAFETY: a sink, and only a sink, is never called twice at once, so that it may be written to.
     if is_sink && let Work::Sink(sink) = unsafe { &mut (*run).work } {
-        let mut pixels = Frame::empty();
+        let mut copy = Frame::empty();
         // SAFETY: the host's views.
-        let placement = unsafe {
-            take::frame(&view, &mut pixels)?;
-            (*run).layers.placement(input.placement)?
-        };
-        let input = FrameInput { frame: &pixels, row, placement: placement.as_ref() };
+        let (lent, placement) = unsafe { (lent(&view, &mut copy)?, (*run).layers.placement(input.placement)?) };
+        let input = FrameInput { frame: lent.as_deref().unwrap_or(&copy), row, placement: placement.as_ref() };
         return sink.frame(&input, &mut HostFile(asker));
     }
     // SAFETY: a run of `start`, shared by the threads that work on it.
@@ -264,11 +262,8 @@ unsafe fn one_frame(
     }
     let worker = worker.ok_or_else(|| Fault::internal("the host gave no worker"))?;
     // SAFETY: the host's views.
-    let placement = unsafe {
-        take::frame(&view, &mut worker.input)?;
-        run.layers.placement(input.placement)?
-    };
-    let input = FrameInput { frame: &worker.input, row, placement: placement.as_ref() };
+    let (lent, placement) = unsafe { (lent(&view, &mut worker.input)?, run.layers.placement(input.placement)?) };
+    let input = FrameInput { frame: lent.as_deref().unwrap_or(&worker.input), row, placement: placement.as_ref() };
     match &run.work {
         Work::Map(map) => {
             map.frame(&mut worker.scratch, &input, &mut worker.output)?;
@@ -284,6 +279,29 @@ unsafe fn one_frame(
         Work::Reduce(reduce) => unsafe { hand_over(item, reduce.prepare(&mut worker.scratch, &input)?) },
         _ => Err(Fault::internal("this method does not work on frames")),
     }
+}
+
+/// A frame over the host's samples, where they lie packed as ours would; else `None`, and a copy in `copy`.
+///
+/// # Safety
+/// The view's pointers hold what it says for as long as the frame is used.
+unsafe fn lent(view: &raw::FrameView, copy: &mut Frame) -> Outcome<Option<ManuallyDrop<Frame>>> {
+    let layout = take::layout(view.layout)?;
+    let area = view.width.checked_mul(view.height).filter(|area| area.checked_mul(layout.planes()).is_some());
+    let area = area.ok_or_else(|| Fault::internal("the frame is too large"))?;
+    let packed = view.row_stride == view.width && (layout.planes() == 1 || view.plane_stride == area);
+    if !packed || area == 0 {
+        // SAFETY: as this function's.
+        unsafe { take::frame(view, copy)? };
+        return Ok(None);
+    }
+    // SAFETY: as this function's.
+    let samples = unsafe { slice(view.data.cast_const(), area * layout.planes(), "a frame's samples")? };
+    // SAFETY: the samples are the host's, so the vector must never free, grow or change them: it is lent by shared
+    // reference only, and `ManuallyDrop` forgets it.
+    let data = unsafe { Vec::from_raw_parts(samples.as_ptr().cast_mut(), samples.len(), samples.len()) };
+    let region = Region { x: view.x, y: view.y, width: view.width, height: view.height };
+    Ok(Some(ManuallyDrop::new(Frame { index: view.index, region, layout, data })))
 }
 
 unsafe extern "C" fn drop_item(item: *mut c_void) {

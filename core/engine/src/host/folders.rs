@@ -2,11 +2,14 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::SystemTime;
 
+use rayon::prelude::*;
 use serde::Serialize;
 use stillair_api::{Fault, Outcome};
 
-use super::library::{Child, Found, Library, PluginFile, load};
+use super::library::{Child, Found, Library, PluginFile, open};
 use super::lock::Lock;
 
 /// A library of a plugin folder, and what a scan says of it.
@@ -14,6 +17,8 @@ use super::lock::Lock;
 pub struct Scanned {
     /// The file.
     pub file: PluginFile,
+    #[serde(skip)]
+    stamp: Stamp,
     /// What it holds, or why it is refused.
     pub outcome: Result<Found, String>,
 }
@@ -42,28 +47,39 @@ fn scan_with(
     child: &Child,
     lock_of: impl Fn(&Path) -> Outcome<Option<Lock>>,
 ) -> Outcome<Vec<Scanned>> {
-    let mut all: Vec<Scanned> = Vec::new();
+    let mut found: Vec<(PluginFile, Stamp, Option<Arc<Lock>>)> = Vec::new();
     for folder in folders {
         let (folder, libraries) = libraries_in(folder)?;
-        let lock = lock_of(&folder)?;
+        let lock = lock_of(&folder)?.map(Arc::new);
         for path in libraries {
+            let stamp = stamp_of(&path);
             let file = PluginFile::of(&path)?;
             // The same bytes are the same plugin: cargo leaves each library twice, by its name and with a hash.
-            if all.iter().any(|s| s.file.blake3 == file.blake3) {
-                continue;
+            if found.iter().all(|(other, ..)| other.blake3 != file.blake3) {
+                found.push((file, stamp, lock.clone()));
             }
-            let looked = trusted(&path).and_then(|()| {
-                let locked = lock.as_ref().map(|l| l.check_bytes(&file)).transpose();
-                locked.and_then(|_| child.look(&path)).and_then(|found| {
-                    lock.as_ref().map(|l| l.check(&file, &found)).transpose()?;
-                    Ok(found)
-                })
-            });
-            all.push(Scanned { file, outcome: looked.map_err(|fault| fault.to_string()) });
         }
     }
+    let look = |(file, stamp, lock): (PluginFile, Stamp, Option<Arc<Lock>>)| {
+        let looked = trusted(&file.path).and_then(|()| {
+            lock.as_ref().map(|l| l.check_bytes(&file)).transpose()?;
+            let found = child.look(&file.path)?;
+            lock.as_ref().map(|l| l.check(&file, &found)).transpose()?;
+            Ok(found)
+        });
+        Scanned { file, stamp, outcome: looked.map_err(|fault| fault.to_string()) }
+    };
+    let mut all: Vec<Scanned> = found.into_par_iter().map(look).collect();
     refuse_duplicates(&mut all);
     Ok(all)
+}
+
+/// What tells that a file was not written since: its size and its time of change.
+type Stamp = Option<(u64, SystemTime)>;
+
+fn stamp_of(path: &Path) -> Stamp {
+    let meta = path.metadata().ok()?;
+    Some((meta.len(), meta.modified().ok()?))
 }
 
 /// The libraries of a folder, by the ending that this system gives them.
@@ -133,17 +149,15 @@ fn refuse_duplicates(all: &mut [Scanned]) {
 /// # Errors
 /// If a file has changed since the scan, or says something else in this process.
 pub fn load_scanned(scanned: &[Scanned]) -> Outcome<Vec<Library>> {
-    let good = scanned.iter().filter_map(|s| s.outcome.as_ref().ok().map(|found| (&s.file, found)));
-    good.map(|(file, found)| {
+    let good = scanned.iter().filter_map(|s| s.outcome.as_ref().ok().map(|found| (s, found)));
+    good.map(|(scanned, found)| {
+        let file = scanned.file.clone();
         let changed = || Fault::data(format!("{}: it changed while it was looked at", file.path.display()));
-        if PluginFile::of(&file.path)? != *file {
+        if scanned.stamp.is_none() || stamp_of(&file.path) != scanned.stamp {
             return Err(changed());
         }
-        let library = load(&file.path)?;
-        if library.plugin.id != found.id || library.file != *file {
-            return Err(changed());
-        }
-        Ok(library)
+        let plugin = open(&file.path)?;
+        if plugin.id != found.id { Err(changed()) } else { Ok(Library { file, plugin }) }
     })
     .collect()
 }

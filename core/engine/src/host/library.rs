@@ -43,7 +43,10 @@ impl PluginFile {
     /// If it cannot be read.
     pub fn of(path: &Path) -> Outcome<Self> {
         let bytes = std::fs::read(path).map_err(|e| Fault::resource(format!("{}: {e}", path.display())))?;
-        Ok(Self { path: path.into(), blake3: blake3::hash(&bytes).to_hex().to_string() })
+        Ok(Self {
+            path: path.into(),
+            blake3: blake3::Hasher::new().update_rayon(&bytes).finalize().to_hex().to_string(),
+        })
     }
 }
 
@@ -63,8 +66,12 @@ pub struct Found {
 /// # Errors
 /// If it is no library, no plugin, of another version of the boundary, or broken; the fault names the file.
 pub fn load(path: &Path) -> Outcome<Library> {
+    Ok(Library { file: PluginFile::of(path)?, plugin: open(path)? })
+}
+
+/// Loads a library's code.
+pub(super) fn open(path: &Path) -> Outcome<Plugin> {
     let at = |fault: Fault| fault.at(path.display());
-    let file = PluginFile::of(path)?;
     // SAFETY: the library's initialisers run here. The caller has named this file or its folder, and a scan in another
     // process has come back; more cannot be known of foreign code.
     let library = unsafe { libloading::Library::new(path) };
@@ -80,16 +87,15 @@ pub fn load(path: &Path) -> Outcome<Library> {
     // SAFETY: the entry point gets the host's table, which is static.
     let table = unsafe { entry(&raw const HOST) };
     // SAFETY: the table comes from the entry point.
-    let plugin = unsafe { adapt(table) }.map_err(at)?;
-    Ok(Library { file, plugin })
+    unsafe { adapt(table) }.map_err(at)
 }
 
 /// What the process of a scan does: loads a library and gives a line of JSON that [`Child::look`] reads.
 pub fn scanned_line(path: &Path) -> String {
-    let found = load(path).map(|library| Found {
-        id: library.plugin.id.into(),
-        version: library.plugin.version.into(),
-        methods: library.plugin.methods.iter().map(|m| m.describe()).collect(),
+    let found = open(path).map(|plugin| Found {
+        id: plugin.id.into(),
+        version: plugin.version.into(),
+        methods: plugin.methods.iter().map(|m| m.describe()).collect(),
     });
     let words = match found {
         Ok(found) => serde_json::to_string(&Ok::<_, String>(found)),
@@ -129,7 +135,7 @@ impl Child {
                 let _ = process.kill();
                 break process.wait()?;
             }
-            std::thread::sleep(Duration::from_millis(5));
+            std::thread::sleep(Duration::from_millis(1));
         };
         let mut bytes = Vec::new();
         output.rewind()?;
