@@ -19,9 +19,6 @@ const MOST_SAMPLES: usize = 1 << 34;
 /// Looks a column of the frame's row up.
 type RowLookup<'c> = dyn Fn(&str) -> Option<f64> + 'c;
 
-/// Finds a number by its name.
-pub(super) type Lookup<'c> = &'c (dyn Fn(&str) -> Option<f64> + 'c);
-
 /// What a call lends the plugin.
 #[derive(Default)]
 pub(super) struct Call<'c, 's> {

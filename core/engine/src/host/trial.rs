@@ -180,9 +180,6 @@ impl Context for Quiet {
     }
 }
 
-/// Which part of a frame a map wants.
-type Window<'a> = dyn Fn(usize, Option<&Row<'_>>) -> Outcome<Option<Region>> + Sync + 'a;
-
 /// A method on a scene.
 pub(super) struct Trial<'a> {
     pub description: &'a Description,
