@@ -96,7 +96,7 @@ impl Plan {
         }
         let seeing = match (&limb, &sky) {
             (Some(limb), _) => limb.seeing,
-            (None, Some(sky)) => Seeing { wavefront: sky.wavefront, halo_excess: 0.0, motion: MOTION.0 },
+            (None, Some(sky)) => Seeing { wavefront: sky.wavefront, halo_excess: 0.0, motion: sky.motion },
             (None, None) => from_power(&canvas, &optics, &channels, &fixed),
         };
         for (c, channel) in channels.iter_mut().enumerate() {

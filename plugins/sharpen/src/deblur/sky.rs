@@ -17,7 +17,7 @@ use super::limb::gather;
 use super::optics::Optics;
 use super::outline;
 use super::plan::ChannelPlan;
-use super::transfer::{self, MOTION, Seeing};
+use super::transfer::{self, MOTION, Seeing, usual_motion};
 use crate::wiener::target;
 
 /// Width of the soft target, lambda/D.
@@ -42,6 +42,8 @@ pub const USUAL: (f64, f64) = (0.6, 0.35);
 pub struct SkyFit {
     /// Wavefront variance, rad^2.
     pub wavefront: f64,
+    /// Usual motion on a target of this size.
+    pub motion: f64,
     /// The middle channel, softly sharpened.
     pub soft: Vec<f32>,
 }
@@ -158,6 +160,7 @@ pub fn wavefront(
     };
     let powers = ring_powers();
     let mut best = USUAL.0;
+    let mut motion = MOTION.0;
     // The outline moves a little with the blur: once more where it was far from the usual.
     for round in 0..2 {
         let picture = soft(best);
@@ -173,6 +176,7 @@ pub fn wavefront(
         if all < 0.05 * filled as f64 || counts[..5].iter().any(|n| *n < 20.0) || edge_share(&body, canvas) > 0.1 {
             return None;
         }
+        motion = usual_motion(radius_px(&body, canvas) * channels[middle].cutoff);
         let rings = gather(context, BELTS.2, |b| belt_rings(canvas, &belts, b, counts[b].max(1.0), &airless, channels));
         let tops: Vec<f64> = airless
             .iter()
@@ -182,14 +186,14 @@ pub fn wavefront(
                 if c == middle {
                     return f64::from(top);
                 }
-                let seeing = Seeing { wavefront: best, halo_excess: 0.0, motion: MOTION.0 };
+                let seeing = Seeing { wavefront: best, halo_excess: 0.0, motion };
                 let picture = soften(canvas, airless, channel, &seeing, optics.wavelength_nm[c]);
                 f64::from(robust::percentile_f32(&picture, 99.0, &mut Vec::new()))
             })
             .collect();
         let usual = (all / BELTS.2 as f64).max(1.0);
         let cost = |wavefront: f64| {
-            let seeing = Seeing { wavefront, halo_excess: 0.0, motion: MOTION.0 };
+            let seeing = Seeing { wavefront, halo_excess: 0.0, motion };
             let off = (wavefront - USUAL.0) / USUAL.1;
             let mut sum = off * off;
             for (c, top) in tops.iter().enumerate().filter(|(_, t)| **t > 0.0) {
@@ -224,7 +228,21 @@ pub fn wavefront(
             break;
         }
     }
-    Some(SkyFit { wavefront: best, soft: soft(best) })
+    Some(SkyFit { wavefront: best, motion, soft: soft(best) })
+}
+
+/// Radius of the disc that has the object's second moment about its centre.
+fn radius_px(body: &[bool], canvas: &Canvas) -> f64 {
+    let inside = || {
+        body.iter()
+            .enumerate()
+            .filter(|(_, b)| **b)
+            .map(|(i, _)| ((i % canvas.width) as f64, (i / canvas.width) as f64))
+    };
+    let count = inside().count().max(1) as f64;
+    let (x, y) = inside().fold((0.0, 0.0), |(sx, sy), (x, y)| (sx + x / count, sy + y / count));
+    let moment: f64 = inside().map(|(u, v)| ((u - x) * (u - x) + (v - y) * (v - y)) / count).sum();
+    (2.0 * moment).sqrt()
 }
 
 /// Share of the window's edge that the object covers.

@@ -14,6 +14,15 @@ pub const REFERENCE_NM: f64 = 530.0;
 /// Usual [`Seeing::motion`] and its scatter, as simulated stacks left it.
 pub const MOTION: (f64, f64) = (0.16, 0.06);
 
+/// Radius, in lambda/D, of a target on which alignment leaves the usual motion.
+const USUAL_RADIUS: f64 = 30.0;
+
+/// Usual [`Seeing::motion`] on a target of that radius in lambda/D. Alignment takes off the image motion that the whole
+/// target shares; what is left is how much it differs over the target, and that grows with the target's size.
+pub fn usual_motion(radius_resolutions: f64) -> f64 {
+    MOTION.0 * (radius_resolutions / USUAL_RADIUS).clamp(0.25, 1.0)
+}
+
 /// State of the air and of the alignment, common to all colours.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Seeing {
