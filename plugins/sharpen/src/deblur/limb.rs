@@ -27,18 +27,20 @@ const STEP: [f64; COMMON + OWN] = [0.02, 0.002, 0.002, 0.02, 0.02, 0.005, 0.02, 
 /// Bounds of the parameters other than radius and centre.
 const LOW: [f64; COMMON + OWN] = [0.0, -0.35, -0.35, 0.03, -1.2, 0.0, 0.0, 0.0, 0.0];
 const HIGH: [f64; COMMON + OWN] = [0.0, 0.35, 0.35, 4.0, 1.2, 1.0, 1.8, 0.0, 0.0];
-/// Priors (value, inverse spread); spread 0 = none.
-const PRIOR: [(f64, f64); COMMON + OWN] = [
-    (0.0, 0.0),
-    (0.0, 0.0),
-    (0.0, 0.0),
-    (0.0, 0.0),
-    (0.0, 1000.0),
-    (MOTION.0, 1.0 / MOTION.1),
-    (0.65, 6.7),
-    (0.0, 0.0),
-    (0.0, 0.0),
-];
+/// Priors (value, inverse spread); spread 0 = none, or by [`Air`].
+const PRIOR: [(f64, f64); COMMON + OWN] =
+    [(0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 0.0), (0.0, 1000.0), (0.0, 0.0), (0.65, 6.7), (0.0, 0.0), (0.0, 0.0)];
+
+/// What is expected of the air before the fit.
+#[derive(Debug, Clone, Copy)]
+pub struct Air {
+    /// Wavefront variance, rad^2.
+    pub wavefront: f64,
+    /// Its error.
+    pub error: f64,
+    /// Motion, `(lambda/D)^2`; its error is in proportion.
+    pub motion: f64,
+}
 
 /// What one channel brings to the fit.
 #[derive(Debug)]
@@ -276,20 +278,23 @@ fn squares(evaluations: &[Evaluation]) -> f64 {
     evaluations.iter().map(|e| stillair_maths::dot(&e.residuals, &e.residuals)).sum()
 }
 
-fn prior_of(index: usize, air: (f64, f64)) -> (f64, f64) {
+fn prior_of(index: usize, air: Air) -> (f64, f64) {
     if index == 3 {
-        return (air.0, 1.0 / air.1);
+        return (air.wavefront, 1.0 / air.error);
+    }
+    if index == 5 {
+        return (air.motion, MOTION.0 / (MOTION.1 * air.motion));
     }
     let k = if index < COMMON { index } else { COMMON + (index - COMMON) % OWN };
     PRIOR[k]
 }
 
 /// Whether a parameter is as good as known: a fit of markings must not move it.
-fn held(index: usize, air: (f64, f64)) -> bool {
+fn held(index: usize, air: Air) -> bool {
     index < COMMON && prior_of(index, air).1 > 200.0
 }
 
-fn prior_squares(p: &[f64], air: (f64, f64)) -> f64 {
+fn prior_squares(p: &[f64], air: Air) -> f64 {
     p.iter()
         .enumerate()
         .map(|(i, v)| {
@@ -318,7 +323,7 @@ fn fit_n<const N: usize>(
     channels: &[Channel<'_>],
     begin: &Start,
     noise: &[f64],
-    air: (f64, f64),
+    air: Air,
     before: Option<&LimbFit>,
 ) -> Option<LimbFit> {
     let works: Vec<Work<'_>> = channels.iter().zip(noise).map(|(c, n)| Work::new(canvas, c, begin, *n)).collect();
@@ -327,8 +332,8 @@ fn fit_n<const N: usize>(
     p[0] = begin.ellipse.radius_px;
     p[1] = begin.ellipse.along;
     p[2] = begin.ellipse.across;
-    p[3] = air.0;
-    p[5] = PRIOR[5].0;
+    p[3] = air.wavefront;
+    p[5] = air.motion;
     for own in p[COMMON..].chunks_exact_mut(OWN) {
         own.copy_from_slice(&[PRIOR[COMMON].0, begin.centre_px.0, begin.centre_px.1]);
     }
@@ -460,13 +465,7 @@ fn misfit(work: &Work<'_>, at: &Evaluation, ellipse: &Ellipse, own: &[f64], chan
 }
 
 /// Derivatives of one channel's residuals by its 9 parameters: forward differences.
-fn derivatives<const N: usize>(
-    work: &Work<'_>,
-    p: &[f64; N],
-    c: usize,
-    here: &Evaluation,
-    air: (f64, f64),
-) -> Vec<Vec<f32>> {
+fn derivatives<const N: usize>(work: &Work<'_>, p: &[f64; N], c: usize, here: &Evaluation, air: Air) -> Vec<Vec<f32>> {
     let common: [f64; COMMON] = std::array::from_fn(|i| p[i]);
     let own: [f64; OWN] = std::array::from_fn(|i| p[COMMON + OWN * c + i]);
     let mut buffers = work.buffers();
@@ -526,7 +525,7 @@ pub fn fit_limb(
     channels: &[Channel<'_>],
     begin: &Start,
     noise: &[f64],
-    air: (f64, f64),
+    air: Air,
     before: Option<&LimbFit>,
 ) -> Option<LimbFit> {
     match channels.len() {

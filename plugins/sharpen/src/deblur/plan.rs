@@ -7,7 +7,7 @@ use stillair_maths::{mtf, robust};
 
 use super::bands;
 use super::canvas::Canvas;
-use super::limb::{self, Channel, LimbFit, gather};
+use super::limb::{self, Air, Channel, LimbFit, gather};
 use super::noise;
 use super::optics::Optics;
 use super::sky::{self, SkyFit, USUAL};
@@ -200,7 +200,11 @@ fn fit(
 ) -> Option<LimbFit> {
     let picture = sky.map_or(image.channel(image.channels / 2), |s| &s.soft);
     let begin = limb::start(picture, image.width, image.height)?;
-    let air = sky.map_or((USUAL.0, 2.0 * USUAL.1), |s| (s.wavefront, AIR_ERROR));
+    let air = sky.map_or(Air { wavefront: USUAL.0, error: 2.0 * USUAL.1, motion: MOTION.0 }, |s| Air {
+        wavefront: s.wavefront,
+        error: AIR_ERROR,
+        motion: s.motion,
+    });
     let pixels = (canvas.width * canvas.height) as f64;
     let noises: Vec<f64> = channels
         .iter()
