@@ -15,7 +15,7 @@ pub const REFERENCE_NM: f64 = 530.0;
 pub const MOTION: (f64, f64) = (0.16, 0.06);
 
 /// Radius, in lambda/D, of a target on which alignment leaves the usual motion.
-const USUAL_RADIUS: f64 = 30.0;
+const USUAL_RADIUS: f64 = 26.0;
 
 /// Usual [`Seeing::motion`] on a target of that radius in lambda/D. Alignment takes off the image motion that the whole
 /// target shares; what is left is how much it differs over the target, and that grows with the target's size.
