@@ -3,6 +3,7 @@
 
 #[allow(dead_code)]
 mod clips;
+#[allow(dead_code)]
 mod support;
 
 use std::path::{Path, PathBuf};
