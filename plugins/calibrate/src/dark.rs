@@ -108,12 +108,15 @@ mod tests {
         let region = Region { x: 1, y: 1, width: 2, height: 2 };
         let frame = Frame { index: 0, region, layout: Layout::Mono, data: vec![0.5; 4] };
         let bound = Bound::default().with("dark", Value::Image(dark.into()));
-        let out = run_map(&Dark, &bound, &clip_info(1, 4, 3, Layout::Mono), &[frame.clone()]).unwrap();
+        let out = run_map(&Dark, &bound, &clip_info(1, 4, 3, Layout::Mono), std::slice::from_ref(&frame)).unwrap();
         assert_eq!(out[0].data, [0.45, 0.44, 0.41, 0.4]);
         // A bias behind the dark is part of the dark: it is not taken off as well.
         let both =
             bound.clone().with("dark", Value::Image(Image { data: vec![0.3; 12], ..Image::new(4, 3, 1) }.into()));
-        assert_eq!(run_map(&Dark, &both, &clip_info(1, 4, 3, Layout::Mono), &[frame.clone()]).unwrap(), out);
+        assert_eq!(
+            run_map(&Dark, &both, &clip_info(1, 4, 3, Layout::Mono), std::slice::from_ref(&frame)).unwrap(),
+            out
+        );
         let small = Bound::default().with("dark", Value::Image(Image::new(2, 2, 1).into()));
         let fault = run_map(&Dark, &small, &clip_info(1, 4, 3, Layout::Mono), &[frame]).unwrap_err();
         assert!(fault.message.contains("2 x 2"), "{fault}");
