@@ -138,7 +138,7 @@ pub unsafe fn slice<'a, T>(pointer: *const T, count: usize, what: &str) -> Outco
 /// If it is not UTF-8, or null though it has bytes.
 ///
 /// # Safety
-/// As [`slice`].
+/// As [`slice()`].
 pub unsafe fn text<'a>(text: raw::Text, what: &str) -> Outcome<&'a str> {
     // SAFETY: as this function's.
     let bytes = unsafe { slice(text.data, text.length, what)? };
