@@ -1,4 +1,4 @@
-// What a plugin of Stillair in C includes. Generated from core/api/src/abi/raw.rs: do not edit.
+// What a plugin of Stillair in C includes. Generated from core/api/src/abi: do not edit.
 // Every struct but StillairText begins with its size and grows at its end only: set `size` to sizeof,
 // leave what you do not use zero, and read no further than the `size` of what you are given.
 

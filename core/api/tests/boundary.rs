@@ -22,7 +22,7 @@ fn generated() -> String {
         usize_is_size_t: true,
         line_length: 110,
         header: Some(
-            "// What a plugin of Stillair in C includes. Generated from core/api/src/abi/raw.rs: do not edit.\n\
+            "// What a plugin of Stillair in C includes. Generated from core/api/src/abi: do not edit.\n\
              // Every struct but StillairText begins with its size and grows at its end only: set `size` to sizeof,\n\
              // leave what you do not use zero, and read no further than the `size` of what you are given."
                 .into(),
@@ -41,7 +41,10 @@ fn generated() -> String {
     let names = ["PluginTable", "Host", "BoundView", "InputView", "SettingView"];
     config.export.include = names.iter().map(|n| (*n).into()).collect();
     config.export.exclude = vec!["EntryPoint".into()];
-    let bindings = cbindgen::Builder::new().with_config(config).with_src(root().join("src/abi/raw.rs"));
+    let bindings = cbindgen::Builder::new()
+        .with_config(config)
+        .with_src(root().join("src/abi/raw.rs"))
+        .with_src(root().join("src/abi/tables.rs"));
     let mut text = Vec::new();
     bindings.generate().unwrap().write(&mut text);
     // What a call is, only the host knows. Constants carry the prefix in their own names.

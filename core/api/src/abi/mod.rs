@@ -6,7 +6,7 @@
 //! every function catches its own panics and says them as a fault.
 //!
 //! Who writes a plugin in Rust never sees any of it: [`crate::plugin!`] and [`crate::export!`] do the work. Who writes
-//! one in C includes `include/stillair.h`, which is generated from [`raw`].
+//! one in C includes `include/stillair.h`, which is generated from `raw.rs` and `tables.rs`.
 
 #![allow(unsafe_code, reason = "the boundary is made of raw pointers; each block says why it is sound")]
 
@@ -15,6 +15,7 @@ pub mod lend;
 pub mod prefix;
 pub mod raw;
 mod shim;
+mod tables;
 pub mod take;
 
 pub use shim::{enter, table};
