@@ -78,6 +78,23 @@ fn the_memory_bound_is_printed() {
 }
 
 #[test]
+fn the_usual_budget_grows_for_large_frames_and_a_given_one_does_not() {
+    let here = folder("large-frames");
+    let large = ["check", "planet-colour", "--memory", "1280x960x3000"];
+    let said = stillair(&here, &large);
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    assert!(said.out.contains("at most, of a budget of"), "{}", said.out);
+    assert!(!said.out.contains("of a budget of 256.0 MB"), "{}", said.out);
+    let firm = stillair(&here, &[&large[..], &["--memory-budget", "256MB"]].concat());
+    assert_eq!(firm.code, Some(1));
+    assert!(
+        firm.err.contains("more than the budget of 256.0 MB") && firm.err.contains("--memory-budget"),
+        "{}",
+        firm.err
+    );
+}
+
+#[test]
 fn the_request_is_refused_before_any_work() {
     let here = folder("refused");
     let missing = stillair(&here, &["run", "planet-colour", "none.ser"]);

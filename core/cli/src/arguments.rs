@@ -40,9 +40,9 @@ pub struct Global {
     /// Worker threads [default: one per core]
     #[arg(long, global = true, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     pub jobs: Option<u16>,
-    /// Memory that a run may take
-    #[arg(long, global = true, value_name = "SIZE", default_value = "256 MB", value_parser = bytes)]
-    pub memory_budget: u64,
+    /// Memory that a run may take [default: 256 MB, more only where the clip's frames need it, at most half the machine's]
+    #[arg(long, global = true, value_name = "SIZE", value_parser = bytes)]
+    pub memory_budget: Option<u64>,
     /// Logs what happens inside: error, warn, info, debug, trace, or a filter
     #[arg(long, global = true, value_name = "LEVEL")]
     pub log: Option<String>,

@@ -14,7 +14,7 @@ use stillair_engine::run::memory_bound;
 use crate::arguments::{Check, Global};
 use crate::failure::Failure;
 use crate::recipes::Recipe;
-use crate::{inputs, plugins, say};
+use crate::{inputs, memory, plugins, say};
 
 /// Checks a recipe.
 pub fn check(verb: &Check, global: &Global) -> Result<(), Failure> {
@@ -67,7 +67,7 @@ fn memory(catalogue: &Catalogue, plan: &Plan, recipe: &Recipe, clip: &str, globa
         }
         nodes.push(Some(made));
     }
-    let bound = memory_bound(plan, &nodes, &shapes, threads, global.memory_budget);
+    let (budget, bound) = memory::budget(global).fit(|bytes| memory_bound(plan, &nodes, &shapes, threads, bytes));
     if global.json {
         say::json(&json!({
             "event": "memory", "total_bytes": bound.total_bytes, "standing_bytes": bound.standing_bytes,
@@ -92,18 +92,13 @@ fn memory(catalogue: &Catalogue, plan: &Plan, recipe: &Recipe, clip: &str, globa
         };
         let _ = writeln!(text, "  {:>10}  {words}{batch}", megabytes(*bytes));
     }
-    let _ = writeln!(
-        text,
-        "  {:>10}  at most, of a budget of {}",
-        megabytes(bound.total_bytes),
-        megabytes(global.memory_budget)
-    );
+    let _ = writeln!(text, "  {:>10}  at most, of a budget of {}", megabytes(bound.total_bytes), megabytes(budget));
     say::out(&text);
-    if bound.total_bytes > global.memory_budget {
+    if bound.total_bytes > budget {
         let fault = Fault::resource(format!(
             "the run would take {}, more than the budget of {}",
             megabytes(bound.total_bytes),
-            megabytes(global.memory_budget)
+            megabytes(budget)
         ));
         return Err(fault
             .remedy(format!("give --memory-budget {:.0}MB", (bound.total_bytes as f64 / 1e6).ceil()))

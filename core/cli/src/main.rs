@@ -10,6 +10,7 @@ mod explain;
 mod failure;
 mod graph;
 mod inputs;
+mod memory;
 mod methods;
 mod plugin;
 mod plugins;

@@ -12,7 +12,7 @@ use crate::failure::Failure;
 use crate::inputs::{self, Files};
 use crate::progress::Progress;
 use crate::recipes::Recipe;
-use crate::{plugins, say, signals};
+use crate::{memory, plugins, say, signals};
 
 /// Runs a recipe on clips and says where the picture is.
 pub fn run(verb: &Run, global: &Global) -> Result<(), Failure> {
@@ -38,7 +38,7 @@ pub fn carry_out(
         inputs,
         out: global.out.clone(),
         jobs: global.jobs.map(usize::from),
-        budget_bytes: global.memory_budget,
+        budget: memory::budget(global),
         build: Build::of_this_program(env!("CARGO_PKG_VERSION"), instruction_set()),
     };
     let progress = Progress::new(global.json);

@@ -15,7 +15,9 @@ use stillair_engine::catalogue::Catalogue;
 use stillair_engine::compile::{Given, NoLibrary, RecipeText, compile};
 use stillair_engine::host::through_table;
 use stillair_engine::plan::Plan;
-use stillair_engine::run::{Build, CancelFlag, Event, Events, Failed, Finished, RunRequest, Silent, list_runs, run};
+use stillair_engine::run::{
+    Budget, Build, CancelFlag, Event, Events, Failed, Finished, RunRequest, Silent, list_runs, run,
+};
 
 const FRAMES: usize = 200;
 const SIDE: usize = 24;
@@ -362,7 +364,7 @@ fn plan(text: &str) -> Plan {
 
 fn request(out: &Path, jobs: usize, budget_bytes: u64) -> RunRequest {
     let build = Build { version: "0".into(), executable: "0".into(), instruction_set: "none".into() };
-    RunRequest { inputs: BTreeMap::new(), out: out.into(), jobs: Some(jobs), budget_bytes, build }
+    RunRequest { inputs: BTreeMap::new(), out: out.into(), jobs: Some(jobs), budget: Budget::firm(budget_bytes), build }
 }
 
 fn run_it(text: &str, request: &RunRequest) -> Result<Finished, Failed> {

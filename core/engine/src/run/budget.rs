@@ -14,6 +14,35 @@ const FRAMES_PER_WORKER: usize = 16;
 /// Samples are stored in at most this many bytes while a frame is read.
 const STORED_SAMPLE_BYTES: u64 = 2;
 
+/// The memory that a run may take.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Budget {
+    /// What the run keeps to, in bytes, if its clips allow.
+    pub bytes: u64,
+    /// What it may grow to for clips whose frames need more; the same as `bytes` for a budget that is firm.
+    pub ceiling_bytes: u64,
+}
+
+impl Budget {
+    /// A budget that does not grow.
+    pub fn firm(bytes: u64) -> Self {
+        Self { bytes, ceiling_bytes: bytes }
+    }
+
+    /// The bound under the smallest budget that holds it, doubled from `bytes` up to the ceiling, and that budget. At
+    /// the ceiling the bound may be larger than the budget: such a run is to be refused.
+    pub fn fit(self, bound: impl Fn(u64) -> MemoryBound) -> (u64, MemoryBound) {
+        let mut budget = self.bytes;
+        loop {
+            let found = bound(budget);
+            if found.total_bytes <= budget || budget >= self.ceiling_bytes {
+                return (budget, found);
+            }
+            budget = budget.saturating_mul(2).clamp(1, self.ceiling_bytes);
+        }
+    }
+}
+
 /// An upper bound of the memory a run needs.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct MemoryBound {

@@ -23,7 +23,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use serde::Serialize;
 use stillair_api::{Facts, Fault};
 
-pub use budget::{MemoryBound, memory_bound};
+pub use budget::{Budget, MemoryBound, memory_bound};
 pub use folder::{RunListing, list_runs};
 pub use runner::run;
 
@@ -45,8 +45,8 @@ pub struct RunRequest {
     pub out: PathBuf,
     /// Worker threads; `None` = one per core.
     pub jobs: Option<usize>,
-    /// Memory budget in bytes.
-    pub budget_bytes: u64,
+    /// Memory that the run may take.
+    pub budget: Budget,
     /// What runs.
     pub build: Build,
 }

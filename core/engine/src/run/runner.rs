@@ -63,6 +63,7 @@ struct Ready {
     sources: HashMap<usize, usize>,
     facts: Vec<Facts>,
     nodes: Vec<Option<Node>>,
+    budget_bytes: u64,
     bound: MemoryBound,
     inputs: Vec<InputRecord>,
     provenance: String,
@@ -220,21 +221,22 @@ impl Run<'_> {
             (*index, StreamShape { frames: info.frames, width: info.width, height: info.height, planes })
         });
         let readers = clips.iter().map(|(index, clip)| (*index, clip.reader.worker_bytes())).collect();
-        let budget = self.request.budget_bytes;
-        let bound = bound_with_readers(plan, &nodes, &shapes.collect(), &readers, self.threads, budget);
-        if bound.total_bytes > self.request.budget_bytes {
+        let shapes = shapes.collect();
+        let (budget, bound) =
+            self.request.budget.fit(|bytes| bound_with_readers(plan, &nodes, &shapes, &readers, self.threads, bytes));
+        if bound.total_bytes > budget {
             let megabytes = |bytes: u64| bytes.div_ceil(1_000_000);
             let fault = Fault::resource(format!(
                 "the run needs up to {} MB of memory, the budget is {} MB",
                 megabytes(bound.total_bytes),
-                megabytes(self.request.budget_bytes)
+                megabytes(budget)
             ));
             return Err((fault.remedy("raise --memory-budget, or use fewer threads with --jobs"), None));
         }
-        let spare = i64::try_from(self.request.budget_bytes - bound.total_bytes).unwrap_or(i64::MAX);
+        let spare = i64::try_from(budget - bound.total_bytes).unwrap_or(i64::MAX);
         self.shared.spare.store(spare, std::sync::atomic::Ordering::SeqCst);
         let provenance = record::provenance(plan, &records, &self.request.build);
-        Ok(Ready { clips, sources, facts, nodes, bound, inputs: records, provenance })
+        Ok(Ready { clips, sources, facts, nodes, budget_bytes: budget, bound, inputs: records, provenance })
     }
 
     fn stages(
@@ -390,11 +392,7 @@ impl Run<'_> {
             passes: progress.passes.clone(),
             skipped: self.plan.skipped.clone(),
             frames: FramesRecord { total: self.captures(ready).iter().map(frames_of).sum(), ..FramesRecord::default() },
-            memory: MemoryRecord {
-                budget_bytes: self.request.budget_bytes,
-                bound: ready.bound.clone(),
-                peak_bytes: None,
-            },
+            memory: MemoryRecord { budget_bytes: ready.budget_bytes, bound: ready.bound.clone(), peak_bytes: None },
             results: Vec::new(),
             warnings: progress.warnings.clone(),
             error: None,
