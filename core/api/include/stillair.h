@@ -187,6 +187,10 @@ typedef struct StillairSpinView {
   const double *turn_rad;
   // Frames.
   size_t turn_count;
+  // Brightness of the disc from its centre to its limb, in equal steps; may be null.
+  const float *profile;
+  // Steps of the profile.
+  size_t profile_count;
 } StillairSpinView;
 
 // The composed motion of one frame.
@@ -516,6 +520,8 @@ typedef struct StillairImageView {
   const struct StillairText *history;
   // Number of steps.
   size_t history_count;
+  // The globe as JSON; a null pointer if unknown.
+  struct StillairText globe;
 } StillairImageView;
 
 // A finished value that is linked to a port, filled in by the host.

@@ -17,6 +17,59 @@ pub struct Disc {
     pub pole_rad: f64,
 }
 
+/// A globe on a picture: where it stands by a fit to the picture, how it is turned by the sky.
+///
+/// The pole's frame has its origin at the centre, y along the north pole and x to the right of it (a quarter turn
+/// clockwise on the picture).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Globe {
+    /// English name of the body, lower case.
+    pub body: String,
+    /// Instant that the angles hold for, ns since 1970 UTC.
+    pub unix_ns: i64,
+    /// Centre of the geometric disc, px of the picture.
+    pub x_px: f64,
+    /// Centre of the geometric disc, px of the picture.
+    pub y_px: f64,
+    /// Equatorial radius, px.
+    pub equatorial_radius_px: f64,
+    /// Polar over equatorial radius of the globe, 0 to 1.
+    pub axis_ratio: f64,
+    /// Scale by the fitted radius and the body's size on the sky, arcsec per px.
+    pub arcsec_per_px: f64,
+    /// Direction of the north pole on the picture: clockwise angle from up, radians.
+    pub pole_rad: f64,
+    /// Uncertainty of `pole_rad`, radians (one standard deviation, estimated).
+    pub pole_sigma_rad: f64,
+    /// Whether north is told from south and left from right (by the session). Else `pole_rad` may be off by half a
+    /// turn and features may move either way.
+    pub oriented: bool,
+    /// Whether the picture is mirrored; false where `oriented` is.
+    pub mirrored: bool,
+    /// Planetocentric latitude of the observer, radians.
+    pub latitude_rad: f64,
+    /// Speed at which surface features move to the right in the pole's frame, radians of rotation per s: negative where
+    /// the picture is mirrored or the body turns the other way.
+    pub turn_rad_per_s: f64,
+    /// Longitude of the disc's centre in the body's prime system (System III of the giants), degrees.
+    pub central_meridian_deg: f64,
+    /// The same in System I, where the body has one.
+    pub central_meridian_i_deg: Option<f64>,
+    /// The same in System II, where the body has one.
+    pub central_meridian_ii_deg: Option<f64>,
+    /// Angle Sun, body, observer, radians.
+    pub phase_rad: f64,
+    /// Direction of the middle of the bright limb on the picture: clockwise angle from up, radians; meaningless near
+    /// full phase and where not `oriented`.
+    pub bright_limb_rad: f64,
+    /// Latitude, planetocentric, of the point with the Sun overhead, radians.
+    pub sun_latitude_rad: f64,
+    /// Angle from the central meridian to that point, positive to the right in the pole's frame, radians.
+    pub sun_longitude_rad: f64,
+    /// What in the picture does not agree with the sky, in words; empty if all does.
+    pub doubts: Vec<String>,
+}
+
 /// What is known of a picture.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct ImageInfo {
@@ -36,6 +89,9 @@ pub struct ImageInfo {
     pub reference_px: [f64; 2],
     /// The limb, if fitted.
     pub disc: Option<Disc>,
+    /// The globe, if the sky and a fit say how it stands (derotate.geometry).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub globe: Option<Globe>,
     /// Effective wavelength of each channel, nm; empty if unknown.
     pub wavelength_nm: Vec<f64>,
     /// Whether the data came through a colour mosaic.

@@ -34,7 +34,7 @@ pub use describe::{Description, Parameter, ParameterKind, Port, PortType, Shape}
 pub use facts::{Fact, FactOrigin, FactValue, Facts};
 pub use fault::{Fault, FaultKind, Outcome};
 pub use frame::{ClipInfo, Frame, Layout, Pattern, Region, TimesOrigin};
-pub use image::{Disc, Image, ImageInfo};
+pub use image::{Disc, Globe, Image, ImageInfo};
 pub use motion::{GlobalRow, LocalLayer, Motion, Placement, SpinLayer};
 pub use node::{
     Bound, Finish, FrameInput, FrameReader, Item, Map, MapRun, Measure, MeasureRow, MeasureRun, Memory, Method, Node,

@@ -80,9 +80,12 @@ pub struct SpinLayer {
     pub latitude_rad: f64,
     /// Direction of the north pole on the picture: clockwise angle from up, radians.
     pub pole_rad: f64,
-    /// For each frame, how far the globe has turned since the common instant, radians, positive towards the side
-    /// that features move to.
+    /// For each frame, how far features have moved since the common instant, radians of rotation, positive to the right
+    /// of the pole (a quarter turn clockwise from it on the picture).
     pub turn_rad: Vec<f64>,
+    /// Mean brightness of the disc as seen against the distance from the centre in units of the limb, from 0 in equal
+    /// steps up to 1; what the limb takes from a feature that nears it is given back. Empty: nothing is.
+    pub profile: Vec<f32>,
 }
 
 /// A motion: any of four layers.

@@ -128,7 +128,9 @@ fn layouts() -> Vec<Layout> {
             latitude_rad,
             pole_rad,
             turn_rad,
-            turn_count
+            turn_count,
+            profile,
+            profile_count
         }),
         layout!(MotionView { size, global, global_count, channel_px, local, spin }),
         layout!(PlacementView { size, index, x_px, y_px, rotation_rad, scale, channel_px, local, local_count, spin }),
@@ -156,7 +158,8 @@ fn layouts() -> Vec<Layout> {
             wavelength_nm,
             wavelength_count,
             history,
-            history_count
+            history_count,
+            globe
         }),
         layout!(EntryView {
             size,

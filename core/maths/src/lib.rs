@@ -21,6 +21,7 @@ pub mod deconvolve;
 pub mod fft;
 pub mod filters;
 pub mod fit;
+pub mod globe;
 pub mod limb;
 pub mod mosaic;
 pub mod mtf;

@@ -143,6 +143,8 @@ impl Lender {
             pole_rad: layer.pole_rad,
             turn_rad: layer.turn_rad.as_ptr(),
             turn_count: layer.turn_rad.len(),
+            profile: pointer_or_null(&layer.profile),
+            profile_count: layer.profile.len(),
             ..blank()
         })
     }
@@ -185,6 +187,16 @@ impl Lender {
         self.one(view)
     }
 
+    fn globe(&mut self, globe: Option<&crate::Globe>) -> Text {
+        match globe.and_then(|g| serde_json::to_string(g).ok()) {
+            Some(json) => {
+                let length = json.len();
+                Text { data: self.keep(json.into_bytes()), length }
+            }
+            None => Text { data: std::ptr::null(), length: 0 },
+        }
+    }
+
     /// A picture.
     pub fn image(&mut self, image: &Image) -> *const raw::ImageView {
         let info = &image.info;
@@ -214,6 +226,7 @@ impl Lender {
             wavelength_count: info.wavelength_nm.len(),
             history: self.texts(&info.history),
             history_count: info.history.len(),
+            globe: self.globe(info.globe.as_ref()),
             ..blank()
         };
         self.one(view)

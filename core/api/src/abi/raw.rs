@@ -247,6 +247,10 @@ pub struct SpinView {
     pub turn_rad: *const f64,
     /// Frames.
     pub turn_count: usize,
+    /// Brightness of the disc from its centre to its limb, in equal steps; may be null.
+    pub profile: *const f32,
+    /// Steps of the profile.
+    pub profile_count: usize,
 }
 
 /// Where each frame belongs: any of four layers.
@@ -345,6 +349,8 @@ pub struct ImageView {
     pub history: *const Text,
     /// Number of steps.
     pub history_count: usize,
+    /// The globe as JSON; a null pointer if unknown.
+    pub globe: Text,
 }
 
 /// A fact for the report.

@@ -207,6 +207,7 @@ pub unsafe fn spin(view: *const raw::SpinView) -> Outcome<SpinLayer> {
             latitude_rad: view.latitude_rad,
             pole_rad: view.pole_rad,
             turn_rad: slice(view.turn_rad, view.turn_count, "the turns of the globe")?.to_vec(),
+            profile: slice(view.profile, view.profile_count, "the brightness of the disc")?.to_vec(),
         })
     }
 }
@@ -245,6 +246,16 @@ pub unsafe fn motion(view: *const raw::MotionView) -> Outcome<Motion> {
         }
         Ok(motion)
     }
+}
+
+/// Reads a globe; none where the text is null.
+unsafe fn globe(json: raw::Text) -> Outcome<Option<crate::Globe>> {
+    if json.data.is_null() {
+        return Ok(None);
+    }
+    // SAFETY: as the caller's.
+    let json = unsafe { text(json, "a globe")? };
+    serde_json::from_str(json).map(Some).map_err(|e| Fault::internal(format!("a globe cannot be read: {e}")))
 }
 
 /// Copies a picture.
@@ -293,6 +304,7 @@ pub unsafe fn image(view: *const raw::ImageView) -> Outcome<Image> {
                 frames_effective: view.frames_effective,
                 reference_px: view.reference_px,
                 disc,
+                globe: globe(view.globe)?,
                 wavelength_nm: slice(view.wavelength_nm, view.wavelength_count, "wavelengths")?.to_vec(),
                 from_mosaic: view.from_mosaic != 0,
                 history: texts(view.history, view.history_count, "a picture's history")?,
