@@ -1,4 +1,5 @@
-//! The general path of [`crate::resample`]: frames that are turned, scaled or bent by local shifts.
+//! The general path of [`crate::resample`]: frames that are turned, scaled, bent by local shifts or carried by the
+//! globe's rotation.
 
 use stillair_api::{Fault, Frame, Layout, LocalLayer, Outcome, Pattern, Placement};
 
@@ -17,8 +18,9 @@ pub fn bent(
     out: &mut Resampled,
 ) -> Outcome<()> {
     let area = canvas.area();
-    let Workspace { prepared, displacement, share, positions, .. } = work;
-    let local = !placement.local.is_empty();
+    let Workspace { prepared, displacement, share, gain, positions, .. } = work;
+    let local = !placement.local.is_empty() || placement.spin.is_some();
+    gain.clear();
     if local {
         for values in displacement.iter_mut() {
             values.clear();
@@ -28,6 +30,9 @@ pub fn bent(
         share.resize(area, 1.0);
         for layer in &placement.local {
             spread(layer, placement.index, canvas, displacement, share)?;
+        }
+        if let Some(layer) = &placement.spin {
+            crate::spin::spread(layer, placement, canvas, displacement, share, gain)?;
         }
     }
     let global = placement.global;
@@ -80,6 +85,9 @@ pub fn bent(
                     _ => gather(frame.plane(plane), [w, h], xs, ys, target, factors),
                 }
             }
+        }
+        for (value, gain) in target.iter_mut().zip(gain.iter()) {
+            *value *= gain;
         }
         if local {
             for (factor, part) in factors.iter_mut().zip(share.iter()) {

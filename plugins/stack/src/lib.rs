@@ -6,5 +6,6 @@ mod clipped;
 mod mean;
 mod optics;
 mod resample;
+mod spin;
 
 stillair_api::plugin!(mean::Mean, clipped::Clipped);

@@ -80,6 +80,7 @@ pub struct Workspace {
     pub(crate) displacement: [Vec<f32>; 2],
     pub(crate) positions: Vec<f64>,
     pub(crate) share: Vec<f32>,
+    pub(crate) gain: Vec<f32>,
 }
 
 impl Workspace {
@@ -92,6 +93,7 @@ impl Workspace {
             displacement: [Vec::new(), Vec::new()],
             positions: Vec::new(),
             share: Vec::new(),
+            gain: Vec::new(),
         }
     }
 }
@@ -118,10 +120,6 @@ pub fn place(
     if !global.is_known() || !global.rotation_rad.is_finite() || global.scale.is_nan() || global.scale <= 0.0 {
         return Err(Fault::data(format!("the place of frame {} is unknown", frame.index))
             .remedy("give frames without a place the weight 0 (select.usable does)"));
-    }
-    if placement.spin.is_some() {
-        return Err(Fault::request("a motion that undoes the globe's rotation is not yet supported by this method")
-            .remedy("leave the derotation out of `motion` and turn the finished stacks with derotate.merge"));
     }
     out.data.resize(canvas.planes * canvas.area(), 0.0);
     out.shares = [[1.0; 4]; 3];
