@@ -2,8 +2,7 @@
 
 use divan::{Bencher, black_box};
 use jiff::Timestamp;
-use stillair_sky::optics::Telescope;
-use stillair_sky::outlook::{Camera, OutlookRequest, outlook};
+use stillair_sky::outlook::{Gear, OutlookRequest, outlook};
 use stillair_sky::{Body, LongitudeSense, Observer, Site, Sky, Spheroid};
 
 fn main() {
@@ -45,8 +44,15 @@ fn a_night_of_all_bodies(bencher: Bencher) {
         site(),
         start,
         end,
-        Telescope { aperture_mm: 200.0, obstruction: 0.3, focal_mm: 3000.0 },
-        Camera { pixel_um: 2.9, colour_mosaic: true, exposure_ms: Some(10.0), sensor_px: None },
+        Gear {
+            aperture_mm: Some(200.0),
+            obstruction: 0.3,
+            focal_mm: Some(3000.0),
+            pixel_um: Some(2.9),
+            colour_mosaic: true,
+            exposure_ms: Some(10.0),
+            sensor_px: None,
+        },
     );
     bencher.bench(|| outlook(black_box(&request)));
 }

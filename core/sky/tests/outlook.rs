@@ -5,9 +5,9 @@ mod common;
 
 use common::{body, get, near, number, rows, table, text};
 use jiff::Timestamp;
-use stillair_sky::optics::{SamplingVerdict, Telescope, data_rate_mb_per_s};
+use stillair_sky::optics::{SamplingVerdict, data_rate_mb_per_s};
 use stillair_sky::outlook::{
-    Camera, Caution, ClipLimit, Darkness, Mount, Outlook, OutlookRequest, TargetNight, outlook, window_px,
+    Caution, ClipLimit, Darkness, Gear, Mount, Outlook, OutlookRequest, TargetNight, outlook, window_px,
 };
 use stillair_sky::seeing::FreezeVerdict;
 use stillair_sky::{Body, Epoch, EventKind, Observer, Site, Sky, SkyError, utc_jd};
@@ -19,9 +19,16 @@ fn utc(text: &str) -> Timestamp {
 }
 
 fn request(site: (f64, f64), start: &str, end: &str) -> OutlookRequest {
-    let telescope = Telescope { aperture_mm: 203.2, obstruction: 0.34, focal_mm: 4064.0 };
-    let camera = Camera { pixel_um: 2.9, colour_mosaic: true, exposure_ms: Some(10.0), sensor_px: Some((1936, 1096)) };
-    OutlookRequest::new(Site::new(site.0, site.1, 50.0).unwrap(), utc(start), utc(end), telescope, camera)
+    let gear = Gear {
+        aperture_mm: Some(203.2),
+        obstruction: 0.34,
+        focal_mm: Some(4064.0),
+        pixel_um: Some(2.9),
+        colour_mosaic: true,
+        exposure_ms: Some(10.0),
+        sensor_px: Some((1936, 1096)),
+    };
+    OutlookRequest::new(Site::new(site.0, site.1, 50.0).unwrap(), utc(start), utc(end), gear)
 }
 
 fn target(outlook: &Outlook, night: usize, body: Body) -> &TargetNight {
@@ -44,13 +51,13 @@ fn jupiter_at_opposition() {
     // On the meridian the airless altitude is 90 - latitude + declination.
     near("altitude", best.horizon.airless_altitude_deg, 90.0 - GREENWICH.0 + best.disc.place.dec_of_date_deg, 0.01);
     // Scale of 4064 mm and 2.9 um (optics.toml): 0.147187 arcsec.
-    near("scale", got.sampling.arcsec_per_px, 0.147_187, 1e-6);
-    near("disc", best.disc_px, 49.88 / 0.147_187, 0.1);
-    assert_eq!(got.sampling.verdict, SamplingVerdict::Over);
+    near("scale", got.sampling.unwrap().arcsec_per_px, 0.147_187, 1e-6);
+    near("disc", best.disc_px.unwrap(), 49.88 / 0.147_187, 0.1);
+    assert_eq!(got.sampling.unwrap().verdict, SamplingVerdict::Over);
     // facts.toml: a 45 arcsec Jupiter moves by 0.1 arcsec in 25.28 s.
-    near("clip", best.longest_clip_s, 25.28 * 1.471_87 * 45.0 / best.disc.equatorial_diameter_arcsec, 0.05);
-    near("smear", best.smear_px * best.longest_clip_s / 90.0, 1.0, 1e-9);
-    assert_eq!(best.clip_limit, ClipLimit::Rotation);
+    near("clip", best.longest_clip_s.unwrap(), 25.28 * 1.471_87 * 45.0 / best.disc.equatorial_diameter_arcsec, 0.05);
+    near("smear", best.smear_px.unwrap() * best.longest_clip_s.unwrap() / 90.0, 1.0, 1e-9);
+    assert_eq!(best.clip_limit, Some(ClipLimit::Rotation));
     assert!(best.longest_field_rotation_clip_s.is_none());
     assert_eq!(best.freeze.unwrap().verdict, FreezeVerdict::Blurred);
     // At 38 degrees 450 and 650 nm lie 1.1 arcsec apart (atmosphere.toml: 1.03 at 40 degrees).
@@ -82,13 +89,13 @@ fn example_setup() {
     let data = table("facts.toml");
     let value = |key: &str| number(&data, &format!("example_setup.{key}"));
     let mut asked = request(GREENWICH, "2027-02-10T12:00:00Z", "2027-02-11T12:00:00Z");
-    asked.telescope.focal_mm = value("focal_mm");
-    asked.camera.pixel_um = value("pixel_um");
+    asked.gear.focal_mm = Some(value("focal_mm"));
+    asked.gear.pixel_um = Some(value("pixel_um"));
     let got = outlook(&asked).unwrap();
-    near("scale", got.sampling.arcsec_per_px, value("arcsec_per_px"), 5.1e-5);
+    near("scale", got.sampling.unwrap().arcsec_per_px, value("arcsec_per_px"), 5.1e-5);
     // facts.toml: 45.21 arcsec at the opposition of 2027 February 11.
     let best = target(&got, 0, Body::Jupiter).best.as_ref().unwrap();
-    near("pixels", best.disc_px, value("jupiter_45_arcsec_diameter_px") * 45.21 / 45.0, 0.05);
+    near("pixels", best.disc_px.unwrap(), value("jupiter_45_arcsec_diameter_px") * 45.21 / 45.0, 0.05);
 }
 
 /// Saturn's ring-plane crossing of 2025 March 23 fell within two weeks of its conjunction with the Sun: not observable.
@@ -97,6 +104,8 @@ fn saturn_edge_on_behind_the_sun() {
     let got = outlook(&request(GREENWICH, "2025-03-23T12:00:00Z", "2025-03-24T12:00:00Z")).unwrap();
     let saturn = target(&got, 0, Body::Saturn);
     assert!(saturn.best.is_none() && saturn.windows.is_empty());
+    assert!(saturn.elongation_deg < 14.0);
+    assert!(matches!(saturn.cautions[..], [Caution::NearSun { .. }]), "{:?}", saturn.cautions);
     assert!(!saturn.samples.is_empty());
 }
 
@@ -171,11 +180,33 @@ fn alt_azimuth() {
     let got = outlook(&asked).unwrap();
     let moon = target(&got, 0, Body::Moon);
     let best = moon.best.as_ref().unwrap();
-    assert_eq!(best.clip_limit, ClipLimit::FieldRotation);
+    assert_eq!(best.clip_limit, Some(ClipLimit::FieldRotation));
     let speed = best.horizon.field_rotation_deg_per_hour.to_radians().abs() / 3600.0;
-    let limb_px = speed * best.longest_clip_s * best.disc.equatorial_diameter_arcsec / 2.0 / got.sampling.arcsec_per_px;
+    let limb_px = speed * best.longest_clip_s.unwrap() * best.disc.equatorial_diameter_arcsec / 2.0 / got.sampling.unwrap().arcsec_per_px;
     near("the limb moves a pixel", limb_px, 1.0, 1e-9);
     assert!(moon.cautions.iter().any(|caution| matches!(caution, Caution::LargerThanSensor { .. })));
+}
+
+/// Without telescope and camera the sky is told all the same, and with an aperture alone what it resolves.
+#[test]
+fn without_gear() {
+    let mut asked = request(GREENWICH, "2022-09-26T12:00:00Z", "2022-09-27T12:00:00Z");
+    asked.gear = Gear::default();
+    let got = outlook(&asked).unwrap();
+    assert!(got.sampling.is_none());
+    let jupiter = target(&got, 0, Body::Jupiter);
+    let best = jupiter.best.as_ref().unwrap();
+    near("diameter", best.disc.equatorial_diameter_arcsec, 49.88, 0.01);
+    // facts.toml: at 45 arcsec 0.356 arcsec in 90 s.
+    near("smear", best.smear_arcsec, 0.356 * best.disc.equatorial_diameter_arcsec / 45.0, 5e-4);
+    assert!(best.disc_px.is_none() && best.longest_clip_s.is_none() && best.window_px.is_none());
+    assert!(best.d_over_r0.is_none() && best.freeze.is_none() && best.clip_limit.is_none());
+    assert!(jupiter.cautions.is_empty(), "{:?}", jupiter.cautions);
+    asked.gear.aperture_mm = Some(203.2);
+    let with_aperture = outlook(&asked).unwrap();
+    let jupiter = target(&with_aperture, 0, Body::Jupiter);
+    assert!(jupiter.best.as_ref().unwrap().d_over_r0.unwrap() > 3.0);
+    assert!(matches!(jupiter.cautions[..], [Caution::Dispersion { .. }]));
 }
 
 #[test]
@@ -194,7 +225,7 @@ fn impossible_questions() {
     };
     assert!(matches!(wrong(|r| r.clip_s = f64::NAN), Err(SkyError::OutOfRange { name: "clip_s", .. })));
     assert!(matches!(wrong(|r| r.step_s = 0.0), Err(SkyError::OutOfRange { .. })));
-    assert!(matches!(wrong(|r| r.camera.pixel_um = -1.0), Err(SkyError::OutOfRange { .. })));
+    assert!(matches!(wrong(|r| r.gear.pixel_um = Some(-1.0)), Err(SkyError::OutOfRange { .. })));
     assert!(matches!(wrong(|r| r.end = utc("2024-01-01T00:00:00Z")), Err(SkyError::BadSpan { .. })));
     assert!(matches!(
         wrong(|r| {

@@ -2,6 +2,9 @@
 
 use serde::Serialize;
 
+/// Nearer to the Sun than this, degrees, a target is to be left alone.
+const LEAVE_ALONE_DEG: f64 = 10.0;
+
 /// A caution, with the number that calls for it.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[serde(rename_all = "kebab-case", tag = "kind")]
@@ -48,6 +51,10 @@ impl Caution {
     #[must_use]
     pub fn text(&self) -> String {
         match *self {
+            Caution::NearSun { elongation_deg } if elongation_deg < LEAVE_ALONE_DEG => format!(
+                "The Sun is {elongation_deg:.0} degrees away: do not point there at all. Sunlight through a telescope or \
+                 a finder blinds at once and burns cameras."
+            ),
             Caution::NearSun { elongation_deg } => format!(
                 "The Sun is {elongation_deg:.0} degrees away. Never sweep towards it: sunlight through a telescope or a \
                  finder blinds at once and burns cameras. Point only while the Sun is below the horizon."
@@ -57,9 +64,9 @@ impl Caution {
                  cap the finder, and never sweep by eye."
             ),
             Caution::FinderLaser => {
-                "A finder laser may be forbidden or need a permit where you are: know the local law. \
-                 Never point it at or near aircraft or at people; switch it off as soon as anything flies by. Its beam \
-                 and its reflections injure eyes."
+                "Whether a finder laser may be used, how strong, and by whom is for local law and licensed practice to \
+                 say: ask first. Never point it at or near aircraft or at people; switch it off as soon as anything \
+                 flies by. Its beam and its reflections injure eyes."
                     .to_owned()
             }
             Caution::LowAltitude { altitude_deg } => format!(

@@ -14,11 +14,11 @@ use serde::Serialize;
 
 pub use caution::Caution;
 pub use night::{Darkness, Night, SunSample};
-pub use request::{Camera, Conditions, LONGEST_SPAN_DAYS, Mount, OutlookRequest};
+pub use request::{Conditions, Gear, LONGEST_SPAN_DAYS, Mount, OutlookRequest};
 pub use target::{Best, ClipLimit, Sample, TargetNight, Window, window_px};
 
 use crate::error::SkyError;
-use crate::optics::{Sampling, sampling};
+use crate::optics::Sampling;
 use crate::time::{later, seconds_between, utc_jd};
 
 /// The outlook of a span of nights.
@@ -26,8 +26,8 @@ use crate::time::{later, seconds_between, utc_jd};
 pub struct Outlook {
     /// What was asked, with the defaults filled in.
     pub request: OutlookRequest,
-    /// How the camera samples what the telescope shows.
-    pub sampling: Sampling,
+    /// How the camera samples what the telescope shows; `None` without aperture, focal length or pixel.
+    pub sampling: Option<Sampling>,
     /// Night by night.
     pub nights: Vec<Night>,
     /// What to mind on any night.
@@ -42,11 +42,10 @@ pub struct Outlook {
 /// [`LONGEST_SPAN_DAYS`]; nights outside 1950 to 2050.
 pub fn outlook(request: &OutlookRequest) -> Result<Outlook, SkyError> {
     let request = request.clone().checked()?;
-    let sampling =
-        sampling(&request.telescope, request.camera.pixel_um, request.camera.colour_mosaic, request.wavelength_nm)?;
+    let sampling = request.gear.sampling(request.wavelength_nm)?;
     let nights = midnights(&request)
         .into_iter()
-        .map(|midnight| night::night(&request, &sampling, midnight))
+        .map(|midnight| night::night(&request, midnight))
         .collect::<Result<Vec<_>, _>>()?;
     Ok(Outlook { request, sampling, nights, cautions: vec![Caution::FinderLaser] })
 }

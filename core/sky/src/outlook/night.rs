@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::request::OutlookRequest;
 use super::target::{TargetNight, target_night};
 use crate::error::SkyError;
-use crate::optics::Sampling;
+use crate::place::{Observer, Sky};
 use crate::time::{later, seconds_between};
 use crate::track::{EventKind, Target, Track};
 
@@ -52,7 +52,7 @@ pub struct Night {
     pub targets: Vec<TargetNight>,
 }
 
-pub(super) fn night(request: &OutlookRequest, sampling: &Sampling, midnight: Timestamp) -> Result<Night, SkyError> {
+pub(super) fn night(request: &OutlookRequest, midnight: Timestamp) -> Result<Night, SkyError> {
     let (noon, next_noon) = (later(midnight, -43_200.0), later(midnight, 43_200.0));
     let mut targets = vec![Target::Sun];
     targets.extend(request.bodies.iter().map(|&body| Target::Body(body)));
@@ -76,11 +76,12 @@ pub(super) fn night(request: &OutlookRequest, sampling: &Sampling, midnight: Tim
         Darkness::NeverDark => None,
         _ => Some((dusk.unwrap_or(noon), dawn.unwrap_or(next_noon))),
     };
+    let sky = Sky::at(midnight, Observer::Site(request.site))?;
     let targets = request
         .bodies
         .iter()
         .zip(&tracks)
-        .map(|(&body, track)| target_night(request, sampling, body, track, &sun, &times, dark_span))
+        .map(|(&body, track)| target_night(request, &sky, body, track, &sun, &times, dark_span))
         .collect::<Result<Vec<_>, _>>()?;
     Ok(Night { midnight, sunset, dusk, dawn, sunrise, darkness, sun: sun_samples, targets })
 }

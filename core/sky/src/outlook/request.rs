@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::body::Body;
 use crate::error::{SkyError, within};
-use crate::optics::Telescope;
+use crate::optics::{Sampling, Telescope, arcsec_per_px, lambda_over_d_arcsec, sampling};
 use crate::site::{Air, Site};
 use crate::time::seconds_between;
 
@@ -22,17 +22,50 @@ pub enum Mount {
     AltAzimuth,
 }
 
-/// The camera.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Camera {
+/// Telescope and camera, as far as they are known; what cannot be told without a number is left out.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Gear {
+    /// Diameter of the aperture, mm.
+    pub aperture_mm: Option<f64>,
+    /// Diameter of the central obstruction over that of the aperture, 0 to below 1.
+    pub obstruction: f64,
+    /// Focal length at the camera, amplifiers and reducers included, mm.
+    pub focal_mm: Option<f64>,
     /// Side of a pixel, um.
-    pub pixel_um: f64,
-    /// Whether it sees colour through a mosaic of filters.
+    pub pixel_um: Option<f64>,
+    /// Whether the camera sees colour through a mosaic of filters.
     pub colour_mosaic: bool,
     /// Exposure of a frame, ms, if decided.
     pub exposure_ms: Option<f64>,
     /// Width and height of the sensor, pixels, if known.
     pub sensor_px: Option<(u32, u32)>,
+}
+
+impl Gear {
+    /// Angle a pixel sees, arcsec; `None` without focal length or pixel.
+    #[must_use]
+    pub fn arcsec_per_px(&self) -> Option<f64> {
+        self.pixel_um.zip(self.focal_mm).map(|(pixel_um, focal_mm)| arcsec_per_px(pixel_um, focal_mm))
+    }
+
+    /// Wavelength over aperture, arcsec; `None` without aperture.
+    #[must_use]
+    pub fn lambda_over_d_arcsec(&self, wavelength_nm: f64) -> Option<f64> {
+        self.aperture_mm.map(|aperture_mm| lambda_over_d_arcsec(aperture_mm, wavelength_nm))
+    }
+
+    /// How the camera samples what the telescope shows; `None` without aperture, focal length or pixel.
+    ///
+    /// # Errors
+    /// An impossible telescope, pixel or wavelength.
+    pub fn sampling(&self, wavelength_nm: f64) -> Result<Option<Sampling>, SkyError> {
+        let (Some(aperture_mm), Some(focal_mm), Some(pixel_um)) = (self.aperture_mm, self.focal_mm, self.pixel_um)
+        else {
+            return Ok(None);
+        };
+        let telescope = Telescope { aperture_mm, obstruction: self.obstruction, focal_mm };
+        sampling(&telescope, pixel_um, self.colour_mosaic, wavelength_nm).map(Some)
+    }
 }
 
 /// The air on an ordinary night.
@@ -55,10 +88,8 @@ pub struct OutlookRequest {
     pub start: Timestamp,
     /// Until when.
     pub end: Timestamp,
-    /// With what telescope.
-    pub telescope: Telescope,
-    /// With what camera.
-    pub camera: Camera,
+    /// With what telescope and camera.
+    pub gear: Gear,
     /// On what mount.
     pub mount: Mount,
     /// Which targets.
@@ -88,13 +119,12 @@ impl OutlookRequest {
     /// 550 nm, dispersion from 450 to 650 nm, 1 px of smear, clips of 90 s, drift of 0.1 arcsec/s, altitudes
     /// from 15 degrees up, the Sun 6 degrees down, samples every ten minutes.
     #[must_use]
-    pub fn new(site: Site, start: Timestamp, end: Timestamp, telescope: Telescope, camera: Camera) -> Self {
+    pub fn new(site: Site, start: Timestamp, end: Timestamp, gear: Gear) -> Self {
         Self {
             site,
             start,
             end,
-            telescope,
-            camera,
+            gear,
             mount: Mount::Equatorial,
             bodies: Body::ALL.to_vec(),
             conditions: Conditions { air: site.usual_air(), seeing_arcsec: 2.0, wind_m_per_s: 10.0 },
@@ -115,7 +145,14 @@ impl OutlookRequest {
     /// Names the first number outside its range.
     pub fn checked(self) -> Result<Self, SkyError> {
         self.site.checked()?;
-        self.telescope.checked()?;
+        // An unknown part of the gear stands for one that is possible.
+        let known = |value: Option<f64>, possible| value.unwrap_or(possible);
+        Telescope {
+            aperture_mm: known(self.gear.aperture_mm, 100.0),
+            obstruction: self.gear.obstruction,
+            focal_mm: known(self.gear.focal_mm, 1000.0),
+        }
+        .checked()?;
         self.conditions.air.checked()?;
         let span_s = seconds_between(self.start, self.end);
         if span_s < 0.0 || span_s > f64::from(LONGEST_SPAN_DAYS) * 86_400.0 {
@@ -123,8 +160,8 @@ impl OutlookRequest {
         }
         let (first_nm, second_nm) = self.dispersion_nm;
         for (name, value, lowest, highest, allowed) in [
-            ("pixel_um", self.camera.pixel_um, 0.1, 100.0, "from 0.1 to 100"),
-            ("exposure_ms", self.camera.exposure_ms.unwrap_or(1.0), 1e-3, 1e6, "from 0.001 to 1000000"),
+            ("pixel_um", known(self.gear.pixel_um, 1.0), 0.1, 100.0, "from 0.1 to 100"),
+            ("exposure_ms", known(self.gear.exposure_ms, 1.0), 1e-3, 1e6, "from 0.001 to 1000000"),
             ("seeing_arcsec", self.conditions.seeing_arcsec, 0.05, 30.0, "from 0.05 to 30"),
             ("wind_m_per_s", self.conditions.wind_m_per_s, 0.1, 100.0, "from 0.1 to 100"),
             ("wavelength_nm", self.wavelength_nm, 300.0, 2500.0, "from 300 to 2500"),

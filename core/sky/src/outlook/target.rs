@@ -10,7 +10,6 @@ use crate::disc::Disc;
 use crate::dispersion::dispersion_arcsec;
 use crate::error::SkyError;
 use crate::observed::Horizon;
-use crate::optics::{Sampling, lambda_over_d_arcsec};
 use crate::place::{Observer, Sky};
 use crate::rotation::{System, rate_deg_per_day};
 use crate::seeing::{Freeze, coherence_time_s, freeze, lucky_probability, r0_at_altitude_m, r0_at_wavelength_m, r0_m};
@@ -81,37 +80,40 @@ pub struct Best {
     pub horizon: Horizon,
     /// Its disc: diameter, phase, meridians, pole, rings.
     pub disc: Disc,
-    /// Equatorial diameter, pixels.
-    pub disc_px: f64,
-    /// Widest extent (Saturn: the rings), pixels.
-    pub extent_px: f64,
+    /// Equatorial diameter, pixels; `None` without scale.
+    pub disc_px: Option<f64>,
+    /// Widest extent (Saturn: the rings), pixels; `None` without scale.
+    pub extent_px: Option<f64>,
     /// Spread of the request's two wavelengths, arcsec.
     pub dispersion_arcsec: f64,
-    /// The same in pixels.
-    pub dispersion_px: f64,
-    /// Longest clip before detail at the disc's centre moves by the allowed part of a pixel, s.
-    pub longest_rotation_clip_s: f64,
+    /// The same in pixels; `None` without scale.
+    pub dispersion_px: Option<f64>,
+    /// Longest clip before detail at the disc's centre moves by the allowed part of a pixel, s;
+    /// `None` without scale.
+    pub longest_rotation_clip_s: Option<f64>,
     /// Longest clip before the turning field moves the limb by the allowed part of a pixel, s; `None` on an
-    /// equatorial mount.
+    /// equatorial mount and without scale.
     pub longest_field_rotation_clip_s: Option<f64>,
-    /// The shorter of the two, s.
-    pub longest_clip_s: f64,
-    /// Which one it is.
-    pub clip_limit: ClipLimit,
-    /// How far detail at the disc's centre moves in a clip of the request's length, pixels.
-    pub smear_px: f64,
+    /// The shorter of the two, s; `None` without scale.
+    pub longest_clip_s: Option<f64>,
+    /// Which one it is; `None` without scale.
+    pub clip_limit: Option<ClipLimit>,
+    /// How far detail at the disc's centre moves in a clip of the request's length, arcsec.
+    pub smear_arcsec: f64,
+    /// The same in pixels; `None` without scale.
+    pub smear_px: Option<f64>,
     /// Fried's parameter at the request's wavelength and this altitude, m.
     pub r0_m: f64,
-    /// Aperture over Fried's parameter.
-    pub d_over_r0: f64,
-    /// Share of frames that come out nearly diffraction-limited, 0 to 1 (Fried 1978).
-    pub lucky_probability: f64,
+    /// Aperture over Fried's parameter; `None` without aperture.
+    pub d_over_r0: Option<f64>,
+    /// Share of frames that come out nearly diffraction-limited, 0 to 1 (Fried 1978); `None` without aperture.
+    pub lucky_probability: Option<f64>,
     /// Longest exposure that freezes the seeing: the coherence time, ms.
     pub longest_frozen_exposure_ms: f64,
     /// The request's exposure against it; `None` where none was given.
     pub freeze: Option<Freeze>,
-    /// Side of a square window that holds the target and its drift during a clip, pixels.
-    pub window_px: u32,
+    /// Side of a square window that holds the target and its drift during a clip, pixels; `None` without scale.
+    pub window_px: Option<u32>,
 }
 
 /// One target in one night.
@@ -119,6 +121,8 @@ pub struct Best {
 pub struct TargetNight {
     /// Whose.
     pub body: Body,
+    /// Angle between target and Sun at midnight, degrees.
+    pub elongation_deg: f64,
     /// Risings, transits and settings from noon to noon.
     pub events: Vec<Event>,
     /// When it is worth working.
@@ -157,7 +161,7 @@ fn usual_system(body: Body) -> Option<System> {
 
 pub(super) fn target_night(
     request: &OutlookRequest,
-    sampling: &Sampling,
+    midnight: &Sky,
     body: Body,
     track: &Track,
     sun: &Track,
@@ -189,9 +193,14 @@ pub(super) fn target_night(
     let windows = dark_span.map_or_else(Vec::new, |span| windows(request, track, span));
     let best_utc =
         windows.iter().flat_map(|window| highest(track, window)).max_by(|a, b| a.1.total_cmp(&b.1)).map(|(utc, _)| utc);
-    let best = best_utc.map(|utc| best(request, sampling, body, track, utc)).transpose()?;
-    let cautions = best.as_ref().map_or_else(Vec::new, |best| cautions(request, best, sun));
-    Ok(TargetNight { body, events: track.events(), windows, best, samples, cautions })
+    let best = best_utc.map(|utc| best(request, body, track, utc)).transpose()?;
+    let elongation_deg = midnight.disc(body).elongation_deg;
+    let cautions = match &best {
+        Some(best) => cautions(request, best, sun),
+        None if elongation_deg < NEAR_SUN_DEG => vec![Caution::NearSun { elongation_deg }],
+        None => Vec::new(),
+    };
+    Ok(TargetNight { body, elongation_deg, events: track.events(), windows, best, samples, cautions })
 }
 
 /// Stretches of the dark span in which the target is high enough, to half a minute.
@@ -228,7 +237,6 @@ fn highest(track: &Track, window: &Window) -> Option<(Timestamp, f64)> {
 
 fn best(
     request: &OutlookRequest,
-    sampling: &Sampling,
     body: Body,
     track: &Track,
     utc: Timestamp,
@@ -236,51 +244,53 @@ fn best(
     let sky = Sky::at(utc, Observer::Site(request.site))?;
     let disc = sky.disc(body);
     let horizon = track.horizon(utc);
-    let scale = sampling.arcsec_per_px;
-    let allowed_arcsec = request.allowed_smear_px * scale;
+    let scale = request.gear.arcsec_per_px();
+    let in_px = |arcsec: f64| scale.map(|scale| arcsec / scale);
+    let allowed_arcsec = scale.map(|scale| request.allowed_smear_px * scale);
     let (first_nm, second_nm) = request.dispersion_nm;
     let spread_arcsec = dispersion_arcsec(first_nm, second_nm, horizon.altitude_deg, &request.conditions.air);
 
     // The Moon may, for a moment, not turn at all: a clip of years stands for one without end.
     let period_s = 360.0 / sky.turning_deg_per_hour(body, usual_system(body)).max(1e-6) * 3600.0;
-    let longest_rotation_clip_s = longest_clip_s(disc.equatorial_diameter_arcsec, period_s, allowed_arcsec)?;
-    let field_clip_s = (request.mount == Mount::AltAzimuth).then(|| {
+    let rotation_clip_s = allowed_arcsec
+        .map(|allowed_arcsec| longest_clip_s(disc.equatorial_diameter_arcsec, period_s, allowed_arcsec))
+        .transpose()?;
+    let field_clip_s = allowed_arcsec.filter(|_| request.mount == Mount::AltAzimuth).map(|allowed_arcsec| {
         longest_field_rotation_clip_s(horizon.field_rotation_deg_per_hour, disc.extent_arcsec() / 2.0, allowed_arcsec)
     });
-    let clip_limit = match field_clip_s {
-        Some(field_s) if field_s < longest_rotation_clip_s => ClipLimit::FieldRotation,
-        _ => ClipLimit::Rotation,
-    };
+    let clip = rotation_clip_s.map(|rotation_s| match field_clip_s {
+        Some(field_s) if field_s < rotation_s => (field_s, ClipLimit::FieldRotation),
+        _ => (rotation_s, ClipLimit::Rotation),
+    });
+    let smear_arcsec = smear_arcsec(disc.equatorial_diameter_arcsec, period_s, request.clip_s);
 
     let zenith_r0_m = r0_m(request.conditions.seeing_arcsec, SEEING_NM);
     let here_r0_m =
         r0_at_wavelength_m(r0_at_altitude_m(zenith_r0_m, horizon.altitude_deg), SEEING_NM, request.wavelength_nm);
-    let d_over_r0 = request.telescope.aperture_mm * 1e-3 / here_r0_m;
+    let d_over_r0 = request.gear.aperture_mm.map(|aperture_mm| aperture_mm * 1e-3 / here_r0_m);
     let coherence_s = coherence_time_s(here_r0_m, request.conditions.wind_m_per_s);
     Ok(Best {
         utc,
         horizon,
-        disc_px: disc.equatorial_diameter_arcsec / scale,
-        extent_px: disc.extent_arcsec() / scale,
+        disc_px: in_px(disc.equatorial_diameter_arcsec),
+        extent_px: in_px(disc.extent_arcsec()),
         dispersion_arcsec: spread_arcsec,
-        dispersion_px: spread_arcsec / scale,
-        longest_rotation_clip_s,
+        dispersion_px: in_px(spread_arcsec),
+        longest_rotation_clip_s: rotation_clip_s,
         longest_field_rotation_clip_s: field_clip_s,
-        longest_clip_s: field_clip_s.map_or(longest_rotation_clip_s, |field_s| field_s.min(longest_rotation_clip_s)),
-        clip_limit,
-        smear_px: smear_arcsec(disc.equatorial_diameter_arcsec, period_s, request.clip_s) / scale,
+        longest_clip_s: clip.map(|(seconds, _)| seconds),
+        clip_limit: clip.map(|(_, limit)| limit),
+        smear_arcsec,
+        smear_px: in_px(smear_arcsec),
         r0_m: here_r0_m,
         d_over_r0,
-        lucky_probability: lucky_probability(d_over_r0),
+        lucky_probability: d_over_r0.map(lucky_probability),
         longest_frozen_exposure_ms: coherence_s * 1e3,
-        freeze: request.camera.exposure_ms.map(|exposure_ms| freeze(exposure_ms, coherence_s)),
-        window_px: window_px(
-            disc.extent_arcsec(),
-            request.drift_arcsec_per_s,
-            request.clip_s,
-            request.conditions.seeing_arcsec,
-            scale,
-        ),
+        freeze: request.gear.exposure_ms.map(|exposure_ms| freeze(exposure_ms, coherence_s)),
+        window_px: scale.map(|scale| {
+            let seeing_arcsec = request.conditions.seeing_arcsec;
+            window_px(disc.extent_arcsec(), request.drift_arcsec_per_s, request.clip_s, seeing_arcsec, scale)
+        }),
         disc,
     })
 }
@@ -299,16 +309,17 @@ fn cautions(request: &OutlookRequest, best: &Best, sun: &Track) -> Vec<Caution> 
     if altitude_deg < LOW_ALTITUDE_DEG {
         cautions.push(Caution::LowAltitude { altitude_deg });
     }
-    let resolved = lambda_over_d_arcsec(request.telescope.aperture_mm, request.wavelength_nm);
-    if best.dispersion_arcsec.abs() > resolved {
-        cautions
-            .push(Caution::Dispersion { spread_arcsec: best.dispersion_arcsec.abs(), lambda_over_d_arcsec: resolved });
+    let spread_arcsec = best.dispersion_arcsec.abs();
+    if let Some(resolved) = request.gear.lambda_over_d_arcsec(request.wavelength_nm).filter(|r| spread_arcsec > *r) {
+        cautions.push(Caution::Dispersion { spread_arcsec, lambda_over_d_arcsec: resolved });
     }
     if request.mount == Mount::AltAzimuth && altitude_deg > ZENITH_DEG {
         cautions.push(Caution::ZenithOnAltAzimuth { altitude_deg });
     }
-    if request.camera.sensor_px.is_some_and(|(width, height)| best.window_px > width.min(height)) {
-        cautions.push(Caution::LargerThanSensor { window_px: best.window_px });
+    if let Some((window_px, (width, height))) = best.window_px.zip(request.gear.sensor_px) {
+        if window_px > width.min(height) {
+            cautions.push(Caution::LargerThanSensor { window_px });
+        }
     }
     cautions
 }
