@@ -73,6 +73,8 @@ pub enum Verb {
     Session(Session),
     /// Makes a clip of an invented planet, and a picture from it
     Demo(Demo),
+    /// Tells what can be seen from a site in the nights to come, and how well telescope and camera suit it
+    Outlook(Box<crate::outlook::Ask>),
     /// Lists, checks, locks and begins plugins
     #[command(subcommand)]
     Plugin(Plugin),

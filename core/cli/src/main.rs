@@ -12,6 +12,7 @@ mod graph;
 mod inputs;
 mod memory;
 mod methods;
+mod outlook;
 mod plugin;
 mod plugins;
 mod progress;
@@ -43,6 +44,7 @@ fn main() -> ExitCode {
         Verb::Report(verb) => report::report(verb, global),
         Verb::Session(verb) => session::session(verb, global),
         Verb::Demo(verb) => demo::demo(verb, global),
+        Verb::Outlook(ask) => outlook::tell(ask, global),
         Verb::Plugin(verb) => plugin::plugin(verb, global),
     };
     match done {

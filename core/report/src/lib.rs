@@ -1,4 +1,4 @@
-//! A run folder turned into a page.
+//! A run folder turned into a page; a night turned into a picture.
 //!
 //! The page is one file without a network: pictures are embedded, plots are drawn as SVG with axes, units and words
 //! for those who cannot see them. It reads the run folder only (`run.json`, `tables/`, `results/`), never the
@@ -6,6 +6,7 @@
 
 mod chart;
 mod frames;
+mod night;
 mod page;
 mod picture;
 mod run;
@@ -13,6 +14,8 @@ mod sections;
 
 use std::fs;
 use std::path::{Path, PathBuf};
+
+pub use night::NightPicture;
 
 /// Why a page could not be made.
 #[derive(Debug, thiserror::Error)]

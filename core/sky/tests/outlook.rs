@@ -182,7 +182,9 @@ fn alt_azimuth() {
     let best = moon.best.as_ref().unwrap();
     assert_eq!(best.clip_limit, Some(ClipLimit::FieldRotation));
     let speed = best.horizon.field_rotation_deg_per_hour.to_radians().abs() / 3600.0;
-    let limb_px = speed * best.longest_clip_s.unwrap() * best.disc.equatorial_diameter_arcsec / 2.0 / got.sampling.unwrap().arcsec_per_px;
+    let limb_px = speed * best.longest_clip_s.unwrap() * best.disc.equatorial_diameter_arcsec
+        / 2.0
+        / got.sampling.unwrap().arcsec_per_px;
     near("the limb moves a pixel", limb_px, 1.0, 1e-9);
     assert!(moon.cautions.iter().any(|caution| matches!(caution, Caution::LargerThanSensor { .. })));
 }

@@ -52,7 +52,7 @@ impl Caution {
     pub fn text(&self) -> String {
         match *self {
             Caution::NearSun { elongation_deg } if elongation_deg < LEAVE_ALONE_DEG => format!(
-                "The Sun is {elongation_deg:.0} degrees away: do not point there at all. Sunlight through a telescope or \
+                "The Sun is {elongation_deg:.1} degrees away: do not point there at all. Sunlight through a telescope or \
                  a finder blinds at once and burns cameras."
             ),
             Caution::NearSun { elongation_deg } => format!(

@@ -235,12 +235,7 @@ fn highest(track: &Track, window: &Window) -> Option<(Timestamp, f64)> {
         .max_by(|a, b| a.1.total_cmp(&b.1))
 }
 
-fn best(
-    request: &OutlookRequest,
-    body: Body,
-    track: &Track,
-    utc: Timestamp,
-) -> Result<Best, SkyError> {
+fn best(request: &OutlookRequest, body: Body, track: &Track, utc: Timestamp) -> Result<Best, SkyError> {
     let sky = Sky::at(utc, Observer::Site(request.site))?;
     let disc = sky.disc(body);
     let horizon = track.horizon(utc);

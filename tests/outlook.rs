@@ -1,0 +1,197 @@
+//! `stillair outlook`: the numbers it tells against planning numbers from outside (tests/data/outlook, which names
+//! their sources), the words of the tables, what it keeps to itself, and what it says to a wrong question.
+
+mod support;
+
+use std::path::Path;
+
+use serde_json::Value;
+use support::{Said, folder, stillair, workspace};
+
+/// An invented observer, at sea in the tropics, so that every target stands high at opposition.
+const SITE: &str = "10.5,-38.25,2";
+const GEAR: &str = "[telescope]\naperture_mm = 203.2\nobstruction = 0.34\nfocal_mm = 1350\n[camera]\npixel_um = 3.76\n\
+                    pattern = \"RGGB\"\nexposure_s = 0.004\n";
+
+fn planning() -> toml::Table {
+    let path = workspace().join("tests/data/outlook/planning.toml");
+    std::fs::read_to_string(path).unwrap().parse().unwrap()
+}
+
+fn number(table: &toml::Table, key: &str) -> f64 {
+    table[key].as_float().unwrap_or_else(|| panic!("{key}"))
+}
+
+fn rows<'a>(table: &'a toml::Table, key: &str) -> Vec<&'a toml::Table> {
+    table[key].as_array().unwrap().iter().map(|row| row.as_table().unwrap()).collect()
+}
+
+fn near(what: &str, got: f64, expected: f64, tolerance: f64) {
+    assert!((got - expected).abs() <= tolerance, "{what}: {got} for {expected}");
+}
+
+fn good(here: &Path, arguments: &[&str]) -> Said {
+    let said = stillair(here, arguments);
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    for line in said.out.lines() {
+        assert!(arguments.contains(&"--json") || line.chars().count() <= 100, "{line}");
+    }
+    said
+}
+
+fn json(here: &Path, arguments: &[&str]) -> Value {
+    let said = good(here, &[arguments, &["--json"]].concat());
+    serde_json::from_str::<Value>(said.out.lines().next().unwrap()).unwrap()["outlook"].take()
+}
+
+fn refused(here: &Path, arguments: &[&str]) -> String {
+    let said = stillair(here, arguments);
+    assert_eq!(said.code, Some(2), "{}{}", said.out, said.err);
+    said.err
+}
+
+fn best<'a>(outlook: &'a Value, night: usize, body: &str) -> &'a Value {
+    let targets = outlook["nights"][night]["targets"].as_array().unwrap();
+    &targets.iter().find(|target| target["body"] == body).unwrap()["best"]
+}
+
+fn real(value: &Value, pointer: &str) -> f64 {
+    value.pointer(pointer).and_then(Value::as_f64).unwrap_or_else(|| panic!("{pointer} in {value}"))
+}
+
+#[test]
+fn numbers_agree_with_the_planning_tables() {
+    let here = folder("outlook-numbers");
+    std::fs::write(here.join("session.toml"), GEAR).unwrap();
+    let planning = planning();
+    let setup = planning["example_setup"].as_table().unwrap();
+    let scale = number(setup, "arcsec_per_px");
+    let px_per_arcsec = number(setup, "jupiter_45_arcsec_diameter_px") / 45.0;
+    for row in rows(&planning, "opposition") {
+        let (body, date) = (row["body"].as_str().unwrap(), &row["tt"].as_str().unwrap()[..10]);
+        let got = json(&here, &["outlook", "--site", SITE, "--date", date, "--target", body]);
+        near("scale", real(&got, "/sampling/arcsec_per_px"), scale, 5.1e-5);
+        let best = best(&got, 0, body);
+        // The size changes by less than 0.03 arcsec in the half day between opposition and best moment.
+        let diameter_arcsec = number(row, "equatorial_diameter_arcsec");
+        near(body, real(best, "/disc/equatorial_diameter_arcsec"), diameter_arcsec, 0.03);
+        near(body, real(best, "/disc_px"), diameter_arcsec * px_per_arcsec, 0.06);
+        // At opposition the Sun is opposite, and the disc is full.
+        assert!(real(best, "/disc/elongation_deg") > 170.0 && real(best, "/disc/illuminated_fraction") > 0.99);
+        if let Some(clip) = rows(&planning, "longest_clip").into_iter().find(|clip| clip["body"].as_str() == Some(body))
+        {
+            let expected = number(clip, "longest_clip_s") * scale / number(clip, "allowed_arcsec")
+                * number(clip, "equatorial_diameter_arcsec")
+                / diameter_arcsec;
+            near(body, real(best, "/longest_clip_s"), expected, 0.003 * expected);
+        }
+        if body == "saturn" {
+            let tilt_deg = real(best, "/disc/rings/tilt_deg").abs();
+            assert!(
+                tilt_deg > 20.0 && tilt_deg <= number(planning["saturn_ring"].as_table().unwrap(), "largest_tilt_deg")
+            );
+        }
+    }
+}
+
+#[test]
+fn a_night_as_a_table_and_a_picture() {
+    let here = folder("outlook-night");
+    let session = format!("{GEAR}[site]\nlatitude_deg = 10.5\nlongitude_deg = -38.25\n[time]\nutc_offset_s = 7200\n");
+    std::fs::write(here.join("mine.toml"), session).unwrap();
+    let said = good(&here, &["outlook", "--session", "mine.toml", "--date", "2031-06-15", "--picture", "night.svg"]);
+    for words in [
+        "Night of 2031-06-15 to 2031-06-16",
+        "UTC-02:00",
+        "high in the dark",
+        // Jupiter at opposition: full, at the setup's scale.
+        "jupiter     46.2    80  100",
+        "0.574 arcsec/px, 1.0 px per lambda/D at 550 nm",
+        "undersampled",
+        "local law and licensed practice",
+        "from the Sun",
+    ] {
+        assert!(said.out.contains(words), "{words}\n{}", said.out);
+    }
+    assert!(
+        said.err.contains("from the facts in mine.toml") && said.err.contains("picture  night.svg"),
+        "{}",
+        said.err
+    );
+    let picture = std::fs::read_to_string(here.join("night.svg")).unwrap();
+    assert!(picture.starts_with("<svg") && picture.contains("Jupiter: highest in the dark at"));
+    // The place stays here.
+    for text in [&said.out, &picture] {
+        assert!(!text.contains("38.25") && !text.contains("latitude_deg = "), "{text}");
+    }
+    assert!(refused(&here, &["outlook", "--site", SITE, "--picture", "night.png"]).contains("end with .svg"));
+}
+
+#[test]
+fn the_site_is_told_only_when_asked() {
+    let here = folder("outlook-private");
+    let ask = ["outlook", "--site", SITE, "--date", "2031-06-15", "--target", "jupiter"];
+    assert!(json(&here, &ask).pointer("/request/site").is_none());
+    let with = json(&here, &[&ask[..], &["--with-site"]].concat());
+    near("latitude", real(&with, "/request/site/latitude_deg"), 10.5, 0.0);
+}
+
+#[test]
+fn without_telescope_and_camera_the_sky_is_told_and_the_rest_named() {
+    let here = folder("outlook-bare");
+    let said = good(&here, &["outlook", "--site", SITE, "--date", "2031-06-15"]);
+    for words in ["jupiter     46.2     -  100", "Left out: sizes in pixels", "Not known: telescope.aperture_mm"] {
+        assert!(said.out.contains(words), "{words}\n{}", said.out);
+    }
+    let aperture = ["outlook", "--site", SITE, "--date", "2031-06-15", "--fact", "telescope.aperture_mm=203.2"];
+    // lambda/D of 203.2 mm at 550 nm: 0.5583 arcsec (206264.8 * 550e-9 / 0.2032).
+    assert!(good(&here, &aperture).out.contains("lambda/D = 0.56 arcsec"));
+}
+
+#[test]
+fn several_nights_are_rows() {
+    let here = folder("outlook-span");
+    let said = good(&here, &["outlook", "--site", SITE, "--date", "2031-06-10", "--until", "2031-06-20"]);
+    assert_eq!(said.out.lines().filter(|line| line.starts_with("2031-06-")).count(), 11);
+    let one = ["outlook", "--site", SITE, "--date", "2031-12-11", "--nights", "3", "--target", "saturn"];
+    let said = good(&here, &one);
+    assert_eq!(said.out.lines().filter(|line| line.starts_with("2031-12-1") && line.contains(" 20.")).count(), 3);
+}
+
+#[test]
+fn where_night_does_not_fall_or_does_not_end() {
+    let here = folder("outlook-polar");
+    let north = |date: &str| good(&here, &["outlook", "--site", "80,20", "--date", date]).out;
+    let summer = north("2031-06-20");
+    assert!(
+        summer.contains("does not get dark") && summer.contains("Nothing asked for is high in the dark"),
+        "{summer}"
+    );
+    assert!(north("2031-12-20").contains("dark from noon to noon"));
+}
+
+#[test]
+fn wrong_questions_are_answered_with_the_remedy() {
+    let here = folder("outlook-wrong");
+    assert!(
+        refused(&here, &["outlook"])
+            .contains("give --site LAT,LON, or write latitude_deg and longitude_deg under [site]")
+    );
+    assert!(refused(&here, &["outlook", "--fact", "site.latitude_deg=5"]).contains("write longitude_deg under [site]"));
+    for (arguments, words) in [
+        (vec!["--site", "here"], "--site here is not a place"),
+        (vec!["--site", "91,0"], "must be from -90 to 90"),
+        (vec!["--site", SITE, "--date", "2031-13-02"], "write year, month and day, such as 2031-05-02"),
+        (vec!["--site", SITE, "--date", "1800-01-01"], "outside 1950 to 2050"),
+        (vec!["--site", SITE, "--date", "2031-05-02", "--until", "2031-05-01"], "swap the two dates"),
+        (vec!["--site", SITE, "--nights", "0"], "1 to 400 nights"),
+        (vec!["--site", SITE, "--nights", "401"], "1 to 400 nights"),
+        (vec!["--site", SITE, "--target", "pluto"], "known are mercury"),
+        (vec!["--site", SITE, "--smear-px", "0"], "allowed_smear_px = 0 is not possible"),
+    ] {
+        let said = refused(&here, &[&["outlook"], &arguments[..]].concat());
+        assert!(said.contains(words), "{said}");
+    }
+    std::fs::write(here.join("session.toml"), "[site]\nlatitude = 5\n").unwrap();
+    assert!(refused(&here, &["outlook"]).contains("latitude_deg"));
+}
