@@ -311,10 +311,10 @@ fn cautions(request: &OutlookRequest, best: &Best, sun: &Track) -> Vec<Caution> 
     if request.mount == Mount::AltAzimuth && altitude_deg > ZENITH_DEG {
         cautions.push(Caution::ZenithOnAltAzimuth { altitude_deg });
     }
-    if let Some((window_px, (width, height))) = best.window_px.zip(request.gear.sensor_px) {
-        if window_px > width.min(height) {
-            cautions.push(Caution::LargerThanSensor { window_px });
-        }
+    if let Some((window_px, (width, height))) = best.window_px.zip(request.gear.sensor_px)
+        && window_px > width.min(height)
+    {
+        cautions.push(Caution::LargerThanSensor { window_px });
     }
     cautions
 }
