@@ -38,35 +38,49 @@ impl Method for Png {
     }
 }
 
-/// Writes the picture.
-fn write(
+/// Writes the picture, with an alpha channel (1 is opaque) if one is given, and texts by keyword; empty ones are left out.
+pub(crate) fn write(
     context: &dyn Context,
     image: &Image,
+    alpha: Option<&[f32]>,
     transfer: Transfer,
-    provenance: &str,
+    texts: &[(&str, &str)],
     out: &mut Remembering<'_>,
 ) -> Outcome<()> {
     let (width, height) = size(image, i32::MAX as u32, "PNG")?;
     let mut encoder = png::Encoder::new(out, width, height);
-    encoder.set_color(if image.channels == 3 { png::ColorType::Rgb } else { png::ColorType::Grayscale });
+    encoder.set_color(match (image.channels == 3, alpha.is_some()) {
+        (true, true) => png::ColorType::Rgba,
+        (true, false) => png::ColorType::Rgb,
+        (false, true) => png::ColorType::GrayscaleAlpha,
+        (false, false) => png::ColorType::Grayscale,
+    });
     encoder.set_depth(png::BitDepth::Sixteen);
     encoder.set_compression(png::Compression::Fast);
     match transfer {
         Transfer::Srgb => encoder.set_source_srgb(png::SrgbRenderingIntent::Perceptual),
         Transfer::Linear => encoder.set_source_gamma(png::ScaledFloat::new(1.0)),
     }
-    if !provenance.is_empty() {
-        encoder.add_itxt_chunk("Description".into(), provenance.into()).map_err(fault)?;
+    for (keyword, text) in texts.iter().filter(|(_, text)| !text.is_empty()) {
+        encoder.add_itxt_chunk((*keyword).into(), (*text).into()).map_err(fault)?;
     }
     let mut writer = encoder.write_header().map_err(fault)?;
     let mut stream = writer.stream_writer().map_err(fault)?;
-    let mut row = Vec::with_capacity(image.width * image.channels * 2);
+    let mut row = Vec::with_capacity(image.width * (image.channels + 1) * 2);
     for y in 0..image.height {
         if context.cancelled() {
             return Err(Fault::cancelled());
         }
         row.clear();
-        interleave(image, y..y + 1, |value| row.extend(transfer.to_u16(value).to_be_bytes()));
+        let mut written = 0;
+        interleave(image, y..y + 1, |value| {
+            row.extend(transfer.to_u16(value).to_be_bytes());
+            written += 1;
+            if let Some(alpha) = alpha.filter(|_| written % image.channels == 0) {
+                let opaque = alpha[y * image.width + written / image.channels - 1];
+                row.extend(Transfer::Linear.to_u16(opaque).to_be_bytes());
+            }
+        });
         stream.write_all(&row).map_err(|e| unwritable(&e))?;
     }
     stream.finish().map_err(fault)?;
@@ -105,6 +119,7 @@ struct PngRun {
 
 impl SinkRun for PngRun {
     fn begin(&mut self, context: &dyn Context, out: &mut dyn OutputFile) -> Outcome<()> {
-        Remembering::run(out, |out| write(context, &self.image, self.transfer, &self.provenance, out))
+        let texts = [("Description", self.provenance.as_str())];
+        Remembering::run(out, |out| write(context, &self.image, None, self.transfer, &texts, out))
     }
 }
