@@ -75,7 +75,13 @@ pub const CONTRACTS: &[Contract] = &[
     Contract { name: "colour", inputs: &[must("image", Image)], outputs: &[must("image", Image)] },
     Contract {
         name: "assess",
-        inputs: &[may("image", Image), may("table", Table), may("motion", Motion)],
+        inputs: &[
+            may("frames", Frames),
+            may("image", Image),
+            may("table", Table),
+            may("motion", Motion),
+            may("records", Record),
+        ],
         outputs: &[must("record", Record)],
     },
     Contract { name: "write.image", inputs: &[must("image", Image)], outputs: &[] },

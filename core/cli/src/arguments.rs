@@ -66,6 +66,8 @@ pub enum Verb {
     Explain(Explain),
     /// Lists the runs so far
     Runs,
+    /// Says which one thing limited a run's picture, and what to change next time
+    Diagnose(Diagnose),
     /// Makes the page of a run again
     Report(Report),
     /// Begins a session file for a clip, or checks one
@@ -171,6 +173,13 @@ pub struct Methods {
 pub struct Explain {
     /// A method such as stack.mean, or a recipe
     pub name: String,
+}
+
+/// `diagnose`.
+#[derive(Debug, Args)]
+pub struct Diagnose {
+    /// A run folder, or its name
+    pub run: PathBuf,
 }
 
 /// `report`.

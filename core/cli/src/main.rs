@@ -6,6 +6,7 @@
 mod arguments;
 mod check;
 mod demo;
+mod diagnose;
 mod explain;
 mod failure;
 mod graph;
@@ -41,6 +42,7 @@ fn main() -> ExitCode {
         Verb::Methods(verb) => methods::methods(verb, global),
         Verb::Explain(verb) => explain::explain(verb, global),
         Verb::Runs => runs::runs(global),
+        Verb::Diagnose(verb) => diagnose::diagnose(verb, global),
         Verb::Report(verb) => report::report(verb, global),
         Verb::Session(verb) => session::session(verb, global),
         Verb::Demo(verb) => demo::demo(verb, global),

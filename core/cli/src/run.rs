@@ -77,10 +77,12 @@ pub fn picture(finished: &Finished) -> Option<PathBuf> {
 pub fn tell(finished: &Finished, json: bool) {
     let picture = picture(finished);
     let report = finished.folder.join("report.html");
+    let told = stillair_report::diagnosis(&finished.folder).ok().flatten();
     if json {
         say::json(&json!({
             "event": "finished", "folder": finished.folder, "picture": picture, "report": report,
             "results": finished.results, "frames_total": finished.frames_total, "frames_used": finished.frames_used,
+            "limiting_factor": told.as_ref().map(|d| &d.limiting), "limit": told.as_ref().map(|d| &d.summary),
             "seconds": finished.seconds, "peak_bytes": finished.peak_bytes, "warnings": finished.warnings,
         }));
         return;
@@ -104,5 +106,8 @@ pub fn tell(finished: &Finished, json: bool) {
     );
     let peak = finished.peak_bytes.map_or_else(String::new, |bytes| format!(", {:.0} MB at most", bytes as f64 / 1e6));
     lines.push(format!("{used} in {:.1} s ({rate:.0} frames/s{peak})", finished.seconds));
+    if let Some(told) = told {
+        lines.push(format!("limited by {}: {}", told.limiting, told.summary));
+    }
     say::out(&lines.join("\n"));
 }

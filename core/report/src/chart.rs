@@ -125,10 +125,46 @@ impl Chart {
         });
     }
 
+    /// An upright line at a number on x, with a word at its top.
+    pub fn mark_x(&mut self, class: &str, x: f64, word: &str) {
+        if !(self.x.low..=self.x.high).contains(&x) {
+            return;
+        }
+        let (at, bottom) = (self.px(x), self.height - BOTTOM);
+        let (anchor, dx) = if at > 0.6 * WIDTH { ("end", -5.0) } else { ("start", 5.0) };
+        self.shapes.push(html! {
+            path class=(format!("mark {class}")) d=(format!("M{at:.1} {TOP}V{bottom}")) {}
+            text class="word" x=(fixed(at + dx)) y=(fixed(TOP + 11.0)) text-anchor=(anchor) { (word) }
+        });
+    }
+
+    /// A level line at a number on y, with a word at its right end.
+    pub fn mark_y(&mut self, class: &str, y: f64, word: &str) {
+        if !(self.y.low..=self.y.high).contains(&y) {
+            return;
+        }
+        let (at, right) = (self.py(y), WIDTH - RIGHT);
+        self.shapes.push(html! {
+            path class=(format!("mark {class}")) d=(format!("M{LEFT} {at:.1}H{right}")) {}
+            text class="word" x=(fixed(right - 4.0)) y=(fixed(at - 5.0)) text-anchor="end" { (word) }
+        });
+    }
+
+    /// Signs of a kind, for those who tell shapes better than colours: 0 cross, 1 triangle, 2 square, 3 ring, 4 bar.
+    pub fn signs(&mut self, class: &str, kind: usize, points: impl Iterator<Item = (f64, f64)>) {
+        let mut path = String::new();
+        for (x, y) in points.filter(|(x, y)| x.is_finite() && y.is_finite()) {
+            let (x, y) = (self.px(x), self.py(y));
+            path.push_str(&format!("M{x:.1} {y:.1}{}", sign(kind)));
+        }
+        self.shapes.push(html! { path class=(format!("sign {class}")) d=(path) {} });
+    }
+
     /// The finished plot; `id` must be unique in the page.
     pub fn draw(&self, id: &str) -> Markup {
         let (bottom, right) = (self.height - BOTTOM, WIDTH - RIGHT);
         html! {
+            div class="scroll" tabindex="0" role="group" aria-label=(format!("plot: {}", self.y_label)) {
             svg class="plot" viewBox=(format!("0 0 {WIDTH} {}", self.height)) role="img" aria-labelledby=(format!("{id}-words")) {
                 title id=(format!("{id}-words")) { (self.words) }
                 @for tick in self.x.ticks() {
@@ -147,7 +183,19 @@ impl Chart {
                 text class="label" x="0" y="0" text-anchor="middle"
                     transform=(format!("translate(14 {:.1}) rotate(-90)", (TOP + bottom) / 2.0)) { (self.y_label) }
             }
+            }
         }
+    }
+}
+
+/// A small sign about the pen's place.
+pub(crate) fn sign(kind: usize) -> &'static str {
+    match kind % 5 {
+        0 => "m-3 -3l6 6m0 -6l-6 6",
+        1 => "m0 -3.5l3.5 6h-7z",
+        2 => "m-3 -3h6v6h-6z",
+        3 => "m-3 0a3 3 0 1 0 6 0a3 3 0 1 0 -6 0",
+        _ => "m0 -4v8",
     }
 }
 

@@ -5,12 +5,19 @@
 //! engine's insides, so that an old run can be shown again.
 
 mod chart;
+mod diagnosis;
 mod frames;
+mod graph;
 mod night;
 mod page;
 mod picture;
 mod run;
 mod sections;
+mod timeline;
+mod verdict;
+mod viewer;
+
+pub use diagnosis::{Diagnosis, FactorCost, diagnosis, diagnosis_of_record};
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -3,11 +3,16 @@
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use crate::frames::ClipFrames;
+use crate::graph::graph;
 use crate::picture::Picture;
 use crate::run::Run;
-use crate::sections::{self, number};
+use crate::sections;
+use crate::timeline::timeline;
+use crate::verdict::{capital, verdict};
+use crate::viewer::{thumbnails, viewer};
 
 const STYLE: &str = include_str!("page.css");
+const SCRIPT: &str = include_str!("page.js");
 
 /// The whole page.
 pub(crate) fn page(run: &Run, clips: &[ClipFrames], pictures: &[Picture]) -> String {
@@ -30,26 +35,29 @@ pub(crate) fn page(run: &Run, clips: &[ClipFrames], pictures: &[Picture]) -> Str
                         p class="lead" { (lead(run)) }
                     }
                     (trouble(run))
-                    (pictures_part(pictures))
+                    @if let Some(told) = crate::diagnosis::of_run(run) { (verdict(&told)) }
+                    (viewer(pictures))
                     @for (number, clip) in clips.iter().enumerate() {
                         section {
                             h2 { "The frames" @if clips.len() > 1 { " of clip " (number + 1) } }
-                            h3 { "How sharp they were" }
+                            h3 { "How their grades are distributed" }
                             (sections::grades(clip, &format!("grades{number}")))
-                            h3 { "How much light came through" }
-                            (sections::flux(clip, &format!("flux{number}")))
-                            h3 { "Where the target went" }
-                            (sections::drift(clip, run, &format!("drift{number}")))
+                            @if number == 0 { (thumbnails(pictures)) }
+                            h3 { "What happened when" }
+                            (timeline(clip, run, &number.to_string()))
                         }
                     }
+                    section { h2 { "What the picture holds" } (sections::resolution(run)) }
+                    section { h2 { "How the picture came about" } (graph(run)) (sections::passes(run)) }
                     section {
                         h2 { "What was measured" }
-                        (sections::curves(run))
-                        (sections::facts(run))
+                        details { summary { "Curves of single steps" } (sections::curves(run)) }
+                        details { summary { "Numbers of every step" } (sections::facts(run)) }
+                        details { summary { "Work of every step" } (sections::timings(run)) }
                     }
-                    section { h2 { "Where the time went" } (sections::timings(run)) }
                     (origin(run))
                 }
+                script { (PreEscaped(SCRIPT)) }
             }
         }
     }
@@ -61,11 +69,6 @@ fn heading(run: &Run) -> String {
         Some(target) => format!("{} by {}", capital(target), run.recipe.name),
         None => format!("A picture by {}", run.recipe.name),
     }
-}
-
-fn capital(word: &str) -> String {
-    let mut letters = word.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 fn lead(run: &Run) -> String {
@@ -94,40 +97,6 @@ fn trouble(run: &Run) -> Markup {
             section class="trouble" {
                 h2 { "Warnings" }
                 ul { @for said in &run.warnings { li { strong { (said.step) } ": " (said.text) } } }
-            }
-        }
-    }
-}
-
-/// The picture, and single frames beside it at the same scale.
-fn pictures_part(pictures: &[Picture]) -> Markup {
-    let find = |name: &str| pictures.iter().find(|p| p.name == name);
-    let Some(main) = find("picture").or(pictures.first()) else { return html! {} };
-    let others: Vec<(&Picture, &str)> =
-        [("best-frame", "the best single frame"), ("median-frame", "the median single frame")]
-            .into_iter()
-            .filter_map(|(name, words)| find(name).map(|p| (p, words)))
-            .collect();
-    let room = if others.is_empty() { 640.0 } else { 300.0 };
-    let zoom = (room / f64::from(main.width.max(1))).clamp(0.25, 4.0);
-    let figure = |picture: &Picture, words: &str, zoom: f64| {
-        html! {
-            figure {
-                img src=(picture.data) alt=(format!("{words}, {} by {} pixels", picture.width, picture.height))
-                    style=(format!("width:{:.0}px", f64::from(picture.width) * zoom));
-                figcaption { (words) }
-            }
-        }
-    };
-    html! {
-        section {
-            div class="pictures" {
-                (figure(main, "the picture", zoom))
-                @for (picture, words) in &others { (figure(picture, words, zoom * f64::from(main.width) / f64::from(picture.width.max(1)) )) }
-            }
-            p class="key" {
-                (main.width) " × " (main.height) " px, shown at " (number(zoom)) " times its size"
-                @if !others.is_empty() { "; the single frames at the same scale" } "."
             }
         }
     }

@@ -76,6 +76,7 @@ pub(crate) struct Step {
     pub method: String,
     pub parameters: BTreeMap<String, Value>,
     pub given: Vec<String>,
+    pub links: Vec<String>,
     pub seconds: f64,
     pub frames: usize,
     pub sweeps: u32,

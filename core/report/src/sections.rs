@@ -60,69 +60,8 @@ pub(crate) fn grades(clip: &ClipFrames, id: &str) -> Markup {
     }
 }
 
-/// Light of the target over time, with the frames that were rejected and why.
-pub(crate) fn flux(clip: &ClipFrames, id: &str) -> Markup {
-    let top = percentile(&clip.flux, 0.95);
-    if !top.is_finite() || top <= 0.0 {
-        return html! { p { "No flux was measured." } };
-    }
-    let relative: Vec<f64> = clip.flux.iter().map(|f| f / top).collect();
-    let (x, label) = time_axis(clip);
-    let y = Axis::from_zero(relative.iter().copied());
-    let rejected = clip.reason.iter().filter(|r| !r.is_empty()).count();
-    let words = format!(
-        "Light of the target over time against its 95th percentile; {rejected} of {} frames rejected.",
-        relative.len()
-    );
-    let mut chart = Chart::new(x.0, y, label, "flux / 95th percentile", words);
-    let kept = |i: &usize| clip.reason[*i].is_empty();
-    chart.dots("kept", 1.4, (0..relative.len()).filter(kept).map(|i| (x.1[i], relative[i])));
-    chart.dots("out", 2.2, (0..relative.len()).filter(|i| !kept(i)).map(|i| (x.1[i], relative[i].max(0.0))));
-    html! {
-        (chart.draw(id))
-        p class="key" { span class="swatch kept" {} " usable  " span class="swatch out" {} " rejected" (reasons(clip)) }
-    }
-}
-
-fn reasons(clip: &ClipFrames) -> String {
-    let mut counts: std::collections::BTreeMap<&str, usize> = std::collections::BTreeMap::new();
-    for reason in clip.reason.iter().filter(|r| !r.is_empty()) {
-        *counts.entry(reason).or_default() += 1;
-    }
-    let list: Vec<String> = counts.iter().map(|(reason, n)| format!("{reason} {n}")).collect();
-    if list.is_empty() { String::new() } else { format!(": {}", list.join(", ")) }
-}
-
-/// Where the target's centre went: across and down, against time.
-pub(crate) fn drift(clip: &ClipFrames, run: &Run, id: &str) -> Markup {
-    let (x, label) = time_axis(clip);
-    let middle = |v: &[f64]| percentile(v, 0.5);
-    let (mx, my) = (middle(&clip.x_px), middle(&clip.y_px));
-    if !(mx.is_finite() && my.is_finite()) {
-        return html! { p { "The target was not followed." } };
-    }
-    let arcsec = arcsec_per_px(run);
-    let (factor, unit) = arcsec.map_or((1.0, "px"), |a| (a, "arcsec"));
-    let dx: Vec<f64> = clip.x_px.iter().map(|v| (v - mx) * factor).collect();
-    let dy: Vec<f64> = clip.y_px.iter().map(|v| (v - my) * factor).collect();
-    let y = Axis::over(dx.iter().chain(&dy).copied());
-    let span = |v: &[f64]| percentile(v, 0.99) - percentile(v, 0.01);
-    let words = format!(
-        "Position of the target over time: it moved over {:.1} {unit} across and {:.1} {unit} down.",
-        span(&dx),
-        span(&dy)
-    );
-    let mut chart = Chart::new(x.0, y, label, &format!("offset from the median, {unit}"), words);
-    chart.line("first", x.1.iter().copied().zip(dx.iter().copied()));
-    chart.line("second", x.1.iter().copied().zip(dy.iter().copied()));
-    html! {
-        (chart.draw(id))
-        p class="key" { span class="swatch first" {} " across (to the right)  " span class="swatch second" {} " down" }
-    }
-}
-
 /// Scale of the capture by the session's facts, arcsec per px.
-fn arcsec_per_px(run: &Run) -> Option<f64> {
+pub(crate) fn arcsec_per_px(run: &Run) -> Option<f64> {
     let (pixel_um, focal_mm) = (run.fact("camera.pixel_um")?, run.fact("telescope.focal_mm")?);
     Some(206.264_806 * pixel_um / focal_mm)
 }
@@ -145,6 +84,12 @@ pub(crate) fn timings(run: &Run) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// How often the clip was read, and for what.
+pub(crate) fn passes(run: &Run) -> Markup {
+    html! {
         @for (number, pass) in run.passes.iter().enumerate() {
             p class="key" {
                 "Reading " (number + 1) ": " (pass.steps.join(", ")) " — " (pass.frames_read) " frames read in "
@@ -179,10 +124,24 @@ pub(crate) fn facts(run: &Run) -> Markup {
     }
 }
 
-/// Curves that the steps recorded, one plot for each pair of axes.
+/// Curves that the steps recorded, one plot for each pair of axes; those of `assess.resolution` and `assess.limit`
+/// stand in their own part.
 pub(crate) fn curves(run: &Run) -> Markup {
+    let plots = gather(run, |node| !SHOWN_APART.contains(&node.method.as_str()));
+    html! {
+        @for (number, (title, list)) in plots.iter().enumerate() {
+            h3 { (title) }
+            (draw_curves(list, &format!("curve{number}"), |_| {}))
+        }
+    }
+}
+
+/// Methods whose curves have a part of their own.
+const SHOWN_APART: [&str; 2] = ["assess.resolution", "assess.limit"];
+
+fn gather(run: &Run, wanted: impl Fn(&crate::run::Step) -> bool) -> Vec<(String, Vec<Curve>)> {
     let mut plots: Vec<(String, Vec<Curve>)> = Vec::new();
-    for node in &run.nodes {
+    for node in run.nodes.iter().filter(|n| wanted(n)) {
         for entry in node.entries.iter().filter(|e| e["kind"] == "series") {
             let Some(curve) = Curve::read(entry) else { continue };
             let key = format!("{}: {} against {}", node.step, curve.y_label, curve.x_label);
@@ -192,10 +151,24 @@ pub(crate) fn curves(run: &Run) -> Markup {
             }
         }
     }
+    plots
+}
+
+/// What the picture holds: power and noise against the diffraction limit, and where the half-stacks agree.
+pub(crate) fn resolution(run: &Run) -> Markup {
+    let power = gather(run, |node| node.method == "assess.limit");
+    let agreement = gather(run, |node| node.method == "assess.resolution");
     html! {
-        @for (number, (title, list)) in plots.iter().enumerate() {
-            h3 { (title) }
-            (draw_curves(list, &format!("curve{number}")))
+        @for (number, (_, list)) in power.iter().enumerate() {
+            h3 { "Detail against noise" }
+            (draw_curves(list, &format!("power{number}"), |chart| chart.mark_x("cut", 1.0, "diffraction cut-off")))
+            p class="key" { "Power of the stack and of its noise (half the difference of the half-stacks) by fineness of detail. Where the two meet, detail ends." }
+        }
+        @for (number, (_, list)) in agreement.iter().enumerate() {
+            h3 { "Where the two half-stacks agree" }
+            (draw_curves(list, &format!("agree{number}"), |chart| {
+                chart.mark_y("cut", 1.0 / 7.0, "1/7: the picture ends");
+            }))
         }
     }
 }
@@ -228,28 +201,35 @@ impl Curve {
     }
 }
 
-fn draw_curves(list: &[Curve], id: &str) -> Markup {
+fn draw_curves(list: &[Curve], id: &str, more: impl Fn(&mut Chart)) -> Markup {
     let x = Axis::over(list.iter().flat_map(|c| c.x.iter().copied()));
     let y = Axis::over(list.iter().flat_map(|c| c.y.iter().copied()));
     let names: Vec<&str> = list.iter().map(|c| c.name.as_str()).collect();
     let Some(first) = list.first() else { return html! {} };
-    let mut chart = Chart::new(x, y, &first.x_label, &first.y_label, format!("Curves: {}.", names.join(", ")));
+    let mut chart = Chart::new(
+        x,
+        y,
+        &first.x_label,
+        &first.y_label,
+        format!("{} against {}: {}.", first.y_label, first.x_label, names.join(", ")),
+    );
     const CLASSES: [&str; 4] = ["first", "second", "third", "fourth"];
     for (number, curve) in list.iter().enumerate() {
         chart.line(CLASSES[number % CLASSES.len()], curve.x.iter().copied().zip(curve.y.iter().copied()));
     }
+    more(&mut chart);
     html! {
         (chart.draw(id))
         p class="key" {
             @for (number, curve) in list.iter().enumerate() {
-                span class=(format!("swatch {}", CLASSES[number % CLASSES.len()])) {} " " (curve.name) "  "
+                span class=(format!("stroke {}", CLASSES[number % CLASSES.len()])) {} " " (curve.name) "  "
             }
         }
     }
 }
 
 /// Seconds from the first frame, or the frame's number where times are missing.
-fn time_axis(clip: &ClipFrames) -> ((Axis, Vec<f64>), &'static str) {
+pub(crate) fn time_axis(clip: &ClipFrames) -> ((Axis, Vec<f64>), &'static str) {
     if clip.time_s.iter().any(|t| t.is_finite()) {
         return ((Axis::over(clip.time_s.iter().copied()), clip.time_s.clone()), "time, s");
     }
@@ -257,7 +237,7 @@ fn time_axis(clip: &ClipFrames) -> ((Axis, Vec<f64>), &'static str) {
     ((Axis::over(numbers.iter().copied()), numbers), "frame")
 }
 
-fn percentile(values: &[f64], share: f64) -> f64 {
+pub(crate) fn percentile(values: &[f64], share: f64) -> f64 {
     let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
     sorted.sort_by(f64::total_cmp);
     if sorted.is_empty() {

@@ -1,11 +1,13 @@
-//! Measures pictures: resolution, noise, sampling.
+//! Measures captures and pictures: camera, resolution, noise, sampling, and what limited them.
 
+mod capture;
+mod limit;
 mod noise;
 mod optics;
 mod resolution;
 mod sampling;
 
-stillair_api::plugin!(resolution::Resolution, noise::Noise, sampling::Sampling);
+stillair_api::plugin!(resolution::Resolution, noise::Noise, sampling::Sampling, capture::Capture, limit::Limit);
 
 #[cfg(test)]
 mod tests {

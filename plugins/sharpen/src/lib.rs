@@ -6,9 +6,10 @@ mod starlet;
 #[cfg(test)]
 mod synthetic;
 mod unsharp;
+mod wavefront;
 mod wiener;
 
-stillair_api::plugin!(wiener::Wiener, starlet::StarletGains, unsharp::Unsharp);
+stillair_api::plugin!(wiener::Wiener, starlet::StarletGains, unsharp::Unsharp, wavefront::Wavefront);
 
 #[cfg(test)]
 mod tests {

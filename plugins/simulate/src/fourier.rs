@@ -161,7 +161,8 @@ impl Band {
             let low = kx % size;
             for j in 0..span {
                 let value = self.values[kx * span + j];
-                let ky = (j + size - self.reach) % size;
+                // The band may be several times as wide as the grid.
+                let ky = (j + self.reach * (size - 1)) % size;
                 let mirrored = (size - ky) % size;
                 if low <= size / 2 {
                     half[low * size + ky] += value;
@@ -185,7 +186,7 @@ mod tests {
     /// A wave above the limit of the coarse grid must look as its samples do.
     #[test]
     fn folding_is_sampling() {
-        let (fine, coarse) = (64usize, 32usize);
+        let fine = 64usize;
         let wave = |x: f64, y: f64| {
             (core::f64::consts::TAU * (19.0 * x - 5.0 * y)).cos()
                 + 0.5 * (core::f64::consts::TAU * (3.0 * x + 18.0 * y)).sin()
@@ -195,12 +196,15 @@ mod tests {
             .collect();
         let half = RealForward::new(fine).run(&mut grid);
         let band = Band::from_half(&half, fine, 20, 1.0 / (fine * fine) as f32);
-        let mut folded = vec![Complex32::default(); coarse * (coarse / 2 + 1)];
-        band.fold_into(&mut folded, coarse);
-        let got = RealInverse::new(coarse).run(&mut folded);
-        for (i, value) in got.iter().enumerate() {
-            let expected = wave((i % coarse) as f64 / coarse as f64, (i / coarse) as f64 / coarse as f64);
-            assert!((f64::from(*value) - expected).abs() < 1e-5);
+        // The second grid is so coarse that the band goes round it more than once.
+        for coarse in [32, 16] {
+            let mut folded = vec![Complex32::default(); coarse * (coarse / 2 + 1)];
+            band.fold_into(&mut folded, coarse);
+            let got = RealInverse::new(coarse).run(&mut folded);
+            for (i, value) in got.iter().enumerate() {
+                let expected = wave((i % coarse) as f64 / coarse as f64, (i / coarse) as f64 / coarse as f64);
+                assert!((f64::from(*value) - expected).abs() < 1e-5);
+            }
         }
     }
 

@@ -110,6 +110,34 @@ impl Plan {
     }
 }
 
+impl Plan {
+    /// The wavefront's variance, rad^2, as the sky about the target tells it; `None` where telescope or scale are
+    /// unknown or there is no sky.
+    ///
+    /// # Errors
+    /// If the picture is empty or the run was cancelled.
+    pub fn told_by_sky(context: &dyn Context, image: &Image, facts: &Facts) -> Outcome<Option<f64>> {
+        if image.area() == 0 || image.channels == 0 || image.data.iter().any(|v| !v.is_finite()) {
+            return Err(Fault::data("the picture has no pixels, or values that are not numbers"));
+        }
+        let optics = Optics::of(image, facts);
+        if optics.cutoff.len() != image.channels {
+            return Ok(None);
+        }
+        let canvas = Canvas::new(image.width, image.height, MARGIN_PX);
+        let mut channels = gather(context, image.channels, |c| spectra(&canvas, image, c));
+        for (channel, cutoff) in channels.iter_mut().zip(&optics.cutoff) {
+            channel.cutoff = *cutoff;
+            if channel.noise.is_empty() {
+                channel.noise = noise::noise_beyond(&canvas.rings, &channel.spectrum, channel.cutoff);
+            }
+        }
+        let fixed = gather(context, image.channels, |c| fixed_transfer(&canvas, &optics, c, channels[c].cutoff));
+        let told = sky::wavefront(context, &canvas, &optics, &channels, &fixed).map(|sky| sky.wavefront);
+        if context.cancelled() { Err(Fault::cancelled()) } else { Ok(told) }
+    }
+}
+
 /// Transfer of telescope, pixel and mosaic for every coefficient.
 fn fixed_transfer(canvas: &Canvas, optics: &Optics, channel: usize, cutoff: f64) -> Vec<f32> {
     const STEPS: usize = 1024;
