@@ -35,6 +35,15 @@ fn a_run_leaves_pictures_record_and_page() {
     let facts = record["inputs"][0]["facts"].clone();
     assert_eq!(facts["telescope.aperture_mm"]["origin"], "session", "{facts}");
     assert_eq!(facts["telescope.focal_mm"]["origin"], "command-line", "{facts}");
+    // `tests/crate/check.py` holds the crate to its profile; here, that it names no place and hides nothing of the run.
+    let text = std::fs::read_to_string(run.join("ro-crate-metadata.json")).unwrap();
+    assert!(!text.contains("a.ser") && !text.contains(here.to_str().unwrap()), "{text}");
+    let parsed: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let graph = parsed["@graph"].as_array().unwrap();
+    let known = record["inputs"][0]["blake3"].as_str().unwrap();
+    assert!(graph.iter().any(|e| e["identifier"] == format!("blake3:{known}")), "{text}");
+    let steps = graph.iter().filter(|e| e["@type"] == "HowToStep").count();
+    assert_eq!(steps, record["nodes"].as_array().unwrap().len());
     // The resolved recipe stands on its own and says the same.
     let again = stillair(&here, &["check", run.join("recipe.toml").to_str().unwrap()]);
     assert_eq!(again.code, Some(0), "{}", again.err);
@@ -115,6 +124,7 @@ fn a_signal_stops_a_run_and_leaves_no_half_result() {
         assert!(!run.join("results").exists());
         let record: serde_json::Value = serde_json::from_slice(&std::fs::read(run.join("run.json")).unwrap()).unwrap();
         assert_eq!(record["status"], "cancelled");
+        assert!(run.join("ro-crate-metadata.json").is_file());
     }
 }
 

@@ -77,6 +77,8 @@ pub enum Verb {
     Demo(Demo),
     /// Tells what can be seen from a site in the nights to come, and how well telescope and camera suit it
     Outlook(Box<crate::outlook::Ask>),
+    /// Prints a JSON schema for editors, or the whole catalogue of methods
+    Schema(Schema),
     /// Lists, checks, locks and begins plugins
     #[command(subcommand)]
     Plugin(Plugin),
@@ -166,6 +168,25 @@ pub struct Graph {
 pub struct Methods {
     /// Only this family, such as stack
     pub family: Option<String>,
+}
+
+/// `schema`.
+#[derive(Debug, Args)]
+pub struct Schema {
+    /// Of what
+    #[arg(value_enum, default_value = "recipe")]
+    pub what: SchemaOf,
+}
+
+/// What `schema` prints.
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+pub enum SchemaOf {
+    /// Schema of a recipe, for the methods at hand
+    Recipe,
+    /// Schema of a session file
+    Session,
+    /// Every method with its ports, parameters and sources, and the contracts they keep to
+    Catalogue,
 }
 
 /// `explain`.

@@ -22,6 +22,7 @@ mod report;
 mod run;
 mod runs;
 mod say;
+mod schema;
 mod session;
 mod settings;
 mod signals;
@@ -47,6 +48,7 @@ fn main() -> ExitCode {
         Verb::Session(verb) => session::session(verb, global),
         Verb::Demo(verb) => demo::demo(verb, global),
         Verb::Outlook(ask) => outlook::tell(ask, global),
+        Verb::Schema(verb) => schema::schema(verb, global),
         Verb::Plugin(verb) => plugin::plugin(verb, global),
     };
     match done {

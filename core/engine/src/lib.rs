@@ -11,4 +11,5 @@ pub mod diagnostic;
 pub mod host;
 pub mod plan;
 pub mod run;
+pub mod schema;
 pub mod session;

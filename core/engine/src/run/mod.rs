@@ -6,6 +6,7 @@
 mod budget;
 mod calibration;
 mod context;
+mod crate_metadata;
 mod folder;
 mod inputs;
 mod output;

@@ -64,6 +64,8 @@ pub(super) struct NodeRecord {
     pub contract: String,
     pub plugin: String,
     pub plugin_version: String,
+    /// blake3 of the shared library that the method comes from; none for a linked one.
+    pub plugin_blake3: Option<String>,
     pub parameters: Parameters,
     pub given: Vec<String>,
     pub facts: Facts,
@@ -156,6 +158,7 @@ pub(super) fn node_records(plan: &Plan, catalogue: &Catalogue, facts: &[Facts]) 
             contract: node.description.contract.clone(),
             plugin: listed.map(|l| l.plugin.clone()).unwrap_or_default(),
             plugin_version: listed.map(|l| l.plugin_version.clone()).unwrap_or_default(),
+            plugin_blake3: listed.and_then(|l| l.file.as_ref()).map(|f| f.blake3.clone()),
             parameters: node.parameters.clone(),
             given: node.given.clone(),
             facts: facts.get(index).map(|f| f.only(&node.description.facts)).unwrap_or_default(),

@@ -1,6 +1,6 @@
 //! One run from its request to its folder.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::AtomicI64;
 use std::time::Instant;
@@ -11,6 +11,7 @@ use stillair_api::{Entry, Facts, Fault, FaultKind, Node, Outcome, Shape, StreamS
 use super::budget::{MemoryBound, bound_with_readers};
 use super::calibration;
 use super::context::{NodeContext, Shared};
+use super::crate_metadata;
 use super::folder::{Ending, RunFolder};
 use super::inputs::{self, Clip, InputRecord};
 use super::output::{Making, Written, io_fault, write_whole};
@@ -122,8 +123,9 @@ impl Run<'_> {
                 let _ = self.tables(&ready, &folder, &mut progress, &mut run_record);
             }
         }
+        let sinks = crate_metadata::files_of_sinks(self.plan, &ready.nodes);
         let outcome = outcome.and_then(|()| {
-            self.close(&folder, &run_record, page).map_err(|f| (f, None))?;
+            self.close(&folder, &run_record, &sinks, page).map_err(|f| (f, None))?;
             Ok(())
         });
         match outcome {
@@ -148,7 +150,7 @@ impl Run<'_> {
                 }
                 run_record.results.clear();
                 let _ = folder.discard_results();
-                let _ = self.close(&folder, &run_record, None);
+                let _ = self.close(&folder, &run_record, &sinks, None);
                 let ending = if ending == Ending::Done { Ending::Failed } else { ending };
                 Err(Failed { fault, step, folder: folder.finish(ending).ok() })
             }
@@ -452,8 +454,14 @@ impl Run<'_> {
         Ok(())
     }
 
-    /// Writes recipe, record and page.
-    fn close(&self, folder: &RunFolder, run_record: &RunRecord, page: Option<PageMaker<'_>>) -> Outcome<()> {
+    /// Writes recipe, record, page and the crate's metadata.
+    fn close(
+        &self,
+        folder: &RunFolder,
+        run_record: &RunRecord,
+        sinks: &BTreeMap<String, String>,
+        page: Option<PageMaker<'_>>,
+    ) -> Outcome<()> {
         let path = folder.path();
         let json = serde_json::to_vec_pretty(run_record).map_err(|e| Fault::internal(e.to_string()))?;
         write_whole(path, "run.json", &json)?;
@@ -461,6 +469,7 @@ impl Run<'_> {
         if let Some(page) = page {
             page(path).map_err(|words| Fault::internal(format!("the report could not be made: {words}")))?;
         }
+        crate_metadata::write(path, run_record, sinks)?;
         std::fs::File::open(path).and_then(|f| f.sync_all()).map_err(|e| io_fault(&e, path))
     }
 }
