@@ -77,6 +77,8 @@ pub enum Verb {
     Demo(Demo),
     /// Tells what can be seen from a site in the nights to come, and how well telescope and camera suit it
     Outlook(Box<crate::outlook::Ask>),
+    /// Packs a run into one file for others: no paths, people or places unless asked (`--out FILE.zip` says where)
+    Pack(Pack),
     /// Prints a JSON schema for editors, or the whole catalogue of methods
     Schema(Schema),
     /// Lists, checks, locks and begins plugins
@@ -136,7 +138,7 @@ pub enum Session {
 /// `run`.
 #[derive(Debug, Args)]
 pub struct Run {
-    /// A recipe file, or the name of one that ships
+    /// A recipe file, the name of one that ships, or a pack
     pub recipe: String,
     /// Clips for the recipe's inputs; INPUT=FILE names the input
     #[arg(value_name = "CLIP")]
@@ -168,6 +170,22 @@ pub struct Graph {
 pub struct Methods {
     /// Only this family, such as stack
     pub family: Option<String>,
+}
+
+/// `pack`.
+#[derive(Debug, Args)]
+pub struct Pack {
+    /// A run folder, or its name
+    pub run: PathBuf,
+    /// Tells where the observer stood
+    #[arg(long)]
+    pub with_site: bool,
+    /// Tells the texts that the capture's header and the session hold: observer, telescope, filter
+    #[arg(long)]
+    pub with_observer: bool,
+    /// Tells the names of the capture's files, without their folders
+    #[arg(long)]
+    pub with_names: bool,
 }
 
 /// `schema`.

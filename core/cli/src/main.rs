@@ -14,6 +14,7 @@ mod inputs;
 mod memory;
 mod methods;
 mod outlook;
+mod pack;
 mod plugin;
 mod plugins;
 mod progress;
@@ -48,6 +49,7 @@ fn main() -> ExitCode {
         Verb::Session(verb) => session::session(verb, global),
         Verb::Demo(verb) => demo::demo(verb, global),
         Verb::Outlook(ask) => outlook::tell(ask, global),
+        Verb::Pack(verb) => pack::pack(verb, global),
         Verb::Schema(verb) => schema::schema(verb, global),
         Verb::Plugin(verb) => plugin::plugin(verb, global),
     };

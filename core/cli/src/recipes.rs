@@ -5,6 +5,7 @@ use std::path::Path;
 use stillair_engine::catalogue::Catalogue;
 use stillair_engine::compile::{self, Given, InputDeclaration, Library, Override, RecipeText};
 use stillair_engine::diagnostic::nearest;
+use stillair_engine::pack::{self, Needed};
 use stillair_engine::plan::Plan;
 
 use crate::arguments::Global;
@@ -60,12 +61,24 @@ fn read(path: &Path) -> Result<RecipeText, Failure> {
     Ok(RecipeText { name, path: path.into(), text })
 }
 
+/// Whether a file is a pack: it begins as a ZIP file does (APPNOTE 6.3.10, 4.3.7), or is called so.
+fn is_pack(path: &Path) -> bool {
+    use std::io::Read;
+    let mut begin = [0; 4];
+    let read = std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut begin));
+    (read.is_ok() && begin == [0x50, 0x4b, 0x03, 0x04]) || path.extension().is_some_and(|e| e == "zip")
+}
+
 /// A recipe in hand.
 pub struct Recipe {
     /// Its text.
     pub text: RecipeText,
     /// The inputs it declares.
     pub inputs: Vec<InputDeclaration>,
+    /// The plugins that it was run with, for one that came in a pack.
+    pub plugins: Vec<Needed>,
+    /// Whether it came from a stranger: then it extends nothing that lies beside it.
+    packed: bool,
 }
 
 impl Recipe {
@@ -73,6 +86,12 @@ impl Recipe {
     pub fn find(name: &str) -> Result<Self, Failure> {
         let path = Path::new(name);
         let looks_like_a_file = path.extension().is_some() || path.components().count() > 1;
+        if is_pack(path) {
+            let pack = pack::open(path)?;
+            let text = RecipeText { name: pack.name, path: path.join("recipe.toml"), text: pack.recipe };
+            let inputs = compile::inputs(&text, &Shelf { folder: None })?;
+            return Ok(Self { text, inputs, plugins: pack.plugins, packed: true });
+        }
         let text = match shipped(name) {
             Some(text) if !looks_like_a_file => text,
             _ if looks_like_a_file || path.is_file() => read(path)?,
@@ -87,13 +106,14 @@ impl Recipe {
             }
         };
         let inputs = compile::inputs(&text, &Shelf { folder: text.path.parent() })?;
-        Ok(Self { text, inputs })
+        Ok(Self { text, inputs, plugins: Vec::new(), packed: false })
     }
 
     /// Compiles it for a number of files, with the settings of the command line.
     pub fn compile(&self, catalogue: &Catalogue, given: &Given, global: &Global) -> Result<Plan, Failure> {
         let overrides: Vec<_> = global.settings.iter().map(|text| Override { text: text.clone() }).collect();
-        let shelf = Shelf { folder: self.text.path.parent() };
+        let shelf = Shelf { folder: self.text.path.parent().filter(|_| !self.packed) };
+        crate::pack::plugins_at_hand(self, catalogue)?;
         Ok(compile::compile(&self.text, catalogue, given, &overrides, &shelf)?)
     }
 }

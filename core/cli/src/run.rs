@@ -12,7 +12,7 @@ use crate::failure::Failure;
 use crate::inputs::{self, Files};
 use crate::progress::Progress;
 use crate::recipes::Recipe;
-use crate::{memory, plugins, say, signals};
+use crate::{memory, pack, plugins, say, signals};
 
 /// Runs a recipe on clips and says where the picture is.
 pub fn run(verb: &Run, global: &Global) -> Result<(), Failure> {
@@ -21,6 +21,9 @@ pub fn run(verb: &Run, global: &Global) -> Result<(), Failure> {
     let files = inputs::sort(&recipe.inputs, &verb.clips, global)?;
     let plan = recipe.compile(&catalogue, &inputs::given(&files), global)?;
     say::diagnostics(&plan.warnings, global.json);
+    for line in pack::differences(&recipe, &catalogue).iter().filter(|_| !global.json) {
+        say::note(&format!("note: {line}"));
+    }
     let finished = carry_out(&plan, &catalogue, files, global, &signals::cancel_flag())?;
     tell(&finished, global.json);
     Ok(())

@@ -9,6 +9,7 @@ pub mod catalogue;
 pub mod compile;
 pub mod diagnostic;
 pub mod host;
+pub mod pack;
 pub mod plan;
 pub mod run;
 pub mod schema;
