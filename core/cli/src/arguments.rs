@@ -65,11 +65,15 @@ pub enum Verb {
     /// Explains a method or a recipe
     Explain(Explain),
     /// Lists the runs so far
-    Runs,
+    Runs(Runs),
     /// Says which one thing limited a run's picture, and what to change next time
     Diagnose(Diagnose),
     /// Makes the page of a run again
     Report(Report),
+    /// Shows the runs as pages in a browser, for this machine alone unless asked otherwise
+    Serve(Serve),
+    /// Runs a recipe on every finished clip that appears in a folder
+    Watch(Watch),
     /// Begins a session file for a clip, or checks one
     #[command(subcommand)]
     Session(Session),
@@ -212,6 +216,38 @@ pub enum SchemaOf {
 pub struct Explain {
     /// A method such as stack.mean, or a recipe
     pub name: String,
+}
+
+/// `runs`.
+#[derive(Debug, Args)]
+pub struct Runs {
+    /// Shows what limited the pictures by date, altitude and exposure
+    #[arg(long)]
+    pub trend: bool,
+}
+
+/// `serve`.
+#[derive(Debug, Args)]
+pub struct Serve {
+    /// Address and port; an address that other machines reach asks them for a token
+    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:8123")]
+    pub listen: std::net::SocketAddr,
+}
+
+/// `watch`.
+#[derive(Debug, Args)]
+pub struct Watch {
+    /// The folder in which clips appear
+    pub folder: PathBuf,
+    /// A recipe file, or the name of one that ships
+    #[arg(long, default_value = "planet-colour")]
+    pub recipe: String,
+    /// Goes through the folder once and ends
+    #[arg(long)]
+    pub once: bool,
+    /// How long a clip must not have changed, in seconds, to count as finished
+    #[arg(long, value_name = "SECONDS", default_value_t = 5.0)]
+    pub settle_s: f64,
 }
 
 /// `diagnose`.

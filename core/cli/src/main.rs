@@ -24,9 +24,12 @@ mod run;
 mod runs;
 mod say;
 mod schema;
+mod serve;
 mod session;
 mod settings;
 mod signals;
+mod trend;
+mod watch;
 
 use std::process::ExitCode;
 
@@ -43,9 +46,11 @@ fn main() -> ExitCode {
         Verb::Graph(verb) => graph::graph(verb, global),
         Verb::Methods(verb) => methods::methods(verb, global),
         Verb::Explain(verb) => explain::explain(verb, global),
-        Verb::Runs => runs::runs(global),
+        Verb::Runs(verb) => runs::runs(verb, global),
         Verb::Diagnose(verb) => diagnose::diagnose(verb, global),
         Verb::Report(verb) => report::report(verb, global),
+        Verb::Serve(verb) => serve::serve(verb, global),
+        Verb::Watch(verb) => watch::watch(verb, global),
         Verb::Session(verb) => session::session(verb, global),
         Verb::Demo(verb) => demo::demo(verb, global),
         Verb::Outlook(ask) => outlook::tell(ask, global),

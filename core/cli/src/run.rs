@@ -44,7 +44,7 @@ pub fn carry_out(
         budget: memory::budget(global),
         build: Build::of_this_program(env!("CARGO_PKG_VERSION"), instruction_set()),
     };
-    let progress = Progress::new(global.json);
+    let progress = Progress::new(global.json, &global.out);
     let page = |folder: &Path| stillair_report::write_report(folder).map(|_| ()).map_err(|error| error.to_string());
     run::run(plan, catalogue, &request, cancel, &progress, Some(&page)).map_err(|failed| Failure::Run(Box::new(failed)))
 }

@@ -5,12 +5,15 @@ use std::fmt::Write as _;
 use serde_json::json;
 use stillair_engine::run::list_runs;
 
-use crate::arguments::Global;
+use crate::arguments::{Global, Runs};
 use crate::failure::Failure;
 use crate::say;
 
 /// Lists the runs in the folder for runs.
-pub fn runs(global: &Global) -> Result<(), Failure> {
+pub fn runs(verb: &Runs, global: &Global) -> Result<(), Failure> {
+    if verb.trend {
+        return crate::trend::trend(global);
+    }
     let found = list_runs(&global.out)?;
     if global.json {
         for run in found {

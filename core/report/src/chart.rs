@@ -138,15 +138,16 @@ impl Chart {
         });
     }
 
-    /// A level line at a number on y, with a word at its right end.
+    /// A level line at a number on y, with a word at its left end.
     pub fn mark_y(&mut self, class: &str, y: f64, word: &str) {
         if !(self.y.low..=self.y.high).contains(&y) {
             return;
         }
         let (at, right) = (self.py(y), WIDTH - RIGHT);
+        let left = LEFT + 6.0;
         self.shapes.push(html! {
             path class=(format!("mark {class}")) d=(format!("M{LEFT} {at:.1}H{right}")) {}
-            text class="word" x=(fixed(right - 4.0)) y=(fixed(at - 5.0)) text-anchor="end" { (word) }
+            text class="word" x=(fixed(left)) y=(fixed(at - 5.0)) { (word) }
         });
     }
 

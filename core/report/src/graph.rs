@@ -6,8 +6,8 @@ use maud::{Markup, html};
 
 use crate::run::{Run, Step};
 
-const WIDTH: f64 = 960.0;
-const BOX: (f64, f64) = (142.0, 40.0);
+const WIDTH: f64 = 1000.0;
+const BOX: (f64, f64) = (156.0, 40.0);
 const ROW: f64 = 66.0;
 
 struct Place {
@@ -48,7 +48,7 @@ fn rows(steps: &[Step]) -> Vec<usize> {
 fn places(steps: &[Step]) -> (Vec<Place>, f64) {
     let rows = rows(steps);
     let number: HashMap<&str, usize> = steps.iter().enumerate().map(|(i, s)| (s.step.as_str(), i)).collect();
-    let per_line = (WIDTH / (BOX.0 + 14.0)) as usize;
+    let per_line = (WIDTH / (BOX.0 + 10.0)) as usize;
     let mut places: Vec<Place> = steps.iter().map(|_| Place { x: WIDTH / 2.0, y: 0.0 }).collect();
     let mut y = 4.0;
     for row in 0..=rows.iter().copied().max().unwrap_or(0) {
@@ -120,9 +120,9 @@ pub(crate) fn graph(run: &Run) -> Markup {
                         rect x=(format!("{x:.1}")) y=(format!("{y:.1}")) width=(BOX.0) height=(BOX.1) rx="3" {}
                         rect class="work" x=(format!("{x:.1}")) y=(format!("{:.1}", y + BOX.1 - 3.0)) height="3"
                             width=(format!("{:.1}", BOX.0 * step.seconds / longest)) {}
-                        text class="step" x=(format!("{:.1}", x + 7.0)) y=(format!("{:.1}", y + 15.0)) { (short(&step.step, 19)) }
-                        text class="method" x=(format!("{:.1}", x + 7.0)) y=(format!("{:.1}", y + 30.0)) { (short(&step.method, 17)) }
-                        text class="time" x=(format!("{:.1}", x + BOX.0 - 6.0)) y=(format!("{:.1}", y + 30.0)) text-anchor="end" {
+                        text class="step" x=(format!("{:.1}", x + 7.0)) y=(format!("{:.1}", y + 15.0)) { (short(&step.step, 15)) }
+                        text class="method" x=(format!("{:.1}", x + 7.0)) y=(format!("{:.1}", y + 30.0)) { (short(&step.method, 24)) }
+                        text class="time" x=(format!("{:.1}", x + BOX.0 - 6.0)) y=(format!("{:.1}", y + 15.0)) text-anchor="end" {
                             (if ran { seconds(step.seconds) } else { "reused".into() })
                         }
                     }

@@ -13,6 +13,7 @@ mod page;
 mod picture;
 mod run;
 mod sections;
+mod shelf;
 mod timeline;
 mod verdict;
 mod viewer;
@@ -23,6 +24,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 pub use night::NightPicture;
+pub use shelf::{Filter, RunCard, pair_page, runs_page, thumbnail};
 
 /// Why a page could not be made.
 #[derive(Debug, thiserror::Error)]

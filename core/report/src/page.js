@@ -14,7 +14,8 @@ document.querySelectorAll('.stage').forEach(stage => {
     edge.hidden = at === '0' || at === '100';
     slide.setAttribute('aria-valuetext', `${at} percent shows ${other.value}`);
   };
-  const size = () => { sheet.style.width = stage.dataset.width * zoom.value + 'px'; };
+  const size = () => { sheet.style.width = zoom.value === 'fit' ? '100%' : stage.dataset.width * zoom.value + 'px'; };
+  if (stage.dataset.width * zoom.value > stage.clientWidth) { zoom.value = 'fit'; size(); }
   if (slide) {
     slide.addEventListener('input', lay);
     other.addEventListener('change', () => { if (slide.value === '0') slide.value = 50; lay(); });

@@ -11,8 +11,10 @@ use crate::timeline::timeline;
 use crate::verdict::{capital, verdict};
 use crate::viewer::{thumbnails, viewer};
 
-const STYLE: &str = include_str!("page.css");
-const SCRIPT: &str = include_str!("page.js");
+/// How every page looks.
+pub(crate) const STYLE: &str = include_str!("page.css");
+/// What makes pictures of a page move.
+pub(crate) const SCRIPT: &str = include_str!("page.js");
 
 /// The whole page.
 pub(crate) fn page(run: &Run, clips: &[ClipFrames], pictures: &[Picture]) -> String {
@@ -130,7 +132,10 @@ fn origin(run: &Run) -> Markup {
                 }
             }
             @if !run.skipped.is_empty() {
-                p { "Left out: " @for s in &run.skipped { (s.step) " (" (s.why) ") " } }
+                details {
+                    summary { "Steps that were left out (" (run.skipped.len()) ")" }
+                    ul { @for s in &run.skipped { li { strong { (s.step) } ": " (s.why) } } }
+                }
             }
             details {
                 summary { "Every step and its parameters" }

@@ -15,7 +15,14 @@ pub(crate) struct Picture {
     pub width: u32,
     pub height: u32,
     pub data: String,
+    /// The same, no wider than [`THUMBNAIL_PX`].
+    pub thumbnail: String,
 }
+
+/// Width of a thumbnail, px.
+pub(crate) const THUMBNAIL_PX: usize = 160;
+/// Pictures of more pixels than this are embedded as JPEG, but for the finished one.
+const LARGE: u32 = 120_000;
 
 /// All PNG files of `results/`, as 8-bit pictures, by name.
 pub(crate) fn read_all(folder: &Path) -> Result<Vec<Picture>, ReportError> {
@@ -36,14 +43,92 @@ fn read(path: &Path) -> Result<Picture, ReportError> {
     let size = reader.output_buffer_size().ok_or_else(|| content(&"too large"))?;
     let mut pixels = vec![0; size];
     let info = reader.next_frame(&mut pixels).map_err(|e| content(&e))?;
-    let mut small = Vec::new();
-    let mut encoder = png::Encoder::new(&mut small, info.width, info.height);
-    encoder.set_color(info.color_type);
-    encoder.set_depth(png::BitDepth::Eight);
-    let mut writer = encoder.write_header().map_err(|e| content(&e))?;
-    writer.write_image_data(&pixels[..info.buffer_size()]).map_err(|e| content(&e))?;
-    writer.finish().map_err(|e| content(&e))?;
+    pixels.truncate(info.buffer_size());
+    let samples = info.color_type.samples();
     let name = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-    let data = format!("data:image/png;base64,{}", base64::engine::general_purpose::STANDARD.encode(&small));
-    Ok(Picture { name, width: info.width, height: info.height, data })
+    let whole = Pixels { width: info.width as usize, height: info.height as usize, samples, data: pixels };
+    let lossy = name != "picture" && info.width * info.height > LARGE;
+    let data = whole.address(lossy).map_err(|e| content(&e))?;
+    let thumbnail = whole.shrunk().address(true).map_err(|e| content(&e))?;
+    Ok(Picture { name, width: info.width, height: info.height, data, thumbnail })
+}
+
+/// Eight-bit samples, pixel by pixel.
+struct Pixels {
+    width: usize,
+    height: usize,
+    samples: usize,
+    data: Vec<u8>,
+}
+
+impl Pixels {
+    /// Means over squares, no wider than a thumbnail.
+    fn shrunk(&self) -> Self {
+        let by = self.width.div_ceil(THUMBNAIL_PX).max(1);
+        let (width, height) = ((self.width / by).max(1), (self.height / by).max(1));
+        let mut data = Vec::with_capacity(width * height * self.samples);
+        for y in 0..height {
+            for x in 0..width {
+                for s in 0..self.samples {
+                    let (mut sum, mut n) = (0_usize, 0_usize);
+                    for v in y * by..((y + 1) * by).min(self.height) {
+                        for u in x * by..((x + 1) * by).min(self.width) {
+                            sum += usize::from(self.data[(v * self.width + u) * self.samples + s]);
+                            n += 1;
+                        }
+                    }
+                    data.push((sum / n.max(1)) as u8);
+                }
+            }
+        }
+        Self { width, height, samples: self.samples, data }
+    }
+
+    /// As a data address: JPEG where that will do and the format knows the samples, else PNG.
+    fn address(&self, lossy: bool) -> Result<String, String> {
+        let base64 = |kind: &str, bytes: &[u8]| {
+            format!("data:image/{kind};base64,{}", base64::engine::general_purpose::STANDARD.encode(bytes))
+        };
+        let mut file = Vec::new();
+        let jpeg = match self.samples {
+            1 => Some(jpeg_encoder::ColorType::Luma),
+            3 => Some(jpeg_encoder::ColorType::Rgb),
+            _ => None,
+        };
+        if let (Some(kind), true, Ok(width), Ok(height)) =
+            (jpeg, lossy, u16::try_from(self.width), u16::try_from(self.height))
+        {
+            let encoder = jpeg_encoder::Encoder::new(&mut file, 90);
+            encoder.encode(&self.data, width, height, kind).map_err(|e| e.to_string())?;
+            return Ok(base64("jpeg", &file));
+        }
+        let kind = match self.samples {
+            1 => png::ColorType::Grayscale,
+            2 => png::ColorType::GrayscaleAlpha,
+            3 => png::ColorType::Rgb,
+            _ => png::ColorType::Rgba,
+        };
+        let mut encoder = png::Encoder::new(&mut file, self.width as u32, self.height as u32);
+        encoder.set_color(kind);
+        encoder.set_depth(png::BitDepth::Eight);
+        let mut writer = encoder.write_header().map_err(|e| e.to_string())?;
+        writer.write_image_data(&self.data).map_err(|e| e.to_string())?;
+        writer.finish().map_err(|e| e.to_string())?;
+        Ok(base64("png", &file))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_wide_picture_shrinks_by_means() {
+        let wide = Pixels { width: 400, height: 3, samples: 1, data: (0..1200).map(|i| (i % 3 * 60) as u8).collect() };
+        let small = wide.shrunk();
+        assert_eq!((small.width, small.height), (133, 1));
+        assert!(small.data.iter().all(|v| *v == 60));
+        assert!(wide.address(true).unwrap().starts_with("data:image/jpeg;base64,"));
+        assert!(wide.address(false).unwrap().starts_with("data:image/png;base64,"));
+    }
 }

@@ -131,7 +131,7 @@ pub(crate) fn curves(run: &Run) -> Markup {
     html! {
         @for (number, (title, list)) in plots.iter().enumerate() {
             h3 { (title) }
-            (draw_curves(list, &format!("curve{number}"), |_| {}))
+            (draw_curves(list, &format!("curve{number}"), f64::NAN, |_| {}))
         }
     }
 }
@@ -161,12 +161,12 @@ pub(crate) fn resolution(run: &Run) -> Markup {
     html! {
         @for (number, (_, list)) in power.iter().enumerate() {
             h3 { "Detail against noise" }
-            (draw_curves(list, &format!("power{number}"), |chart| chart.mark_x("cut", 1.0, "diffraction cut-off")))
+            (draw_curves(list, &format!("power{number}"), 1.06, |chart| chart.mark_x("cut", 1.0, "diffraction cut-off")))
             p class="key" { "Power of the stack and of its noise (half the difference of the half-stacks) by fineness of detail. Where the two meet, detail ends." }
         }
         @for (number, (_, list)) in agreement.iter().enumerate() {
             h3 { "Where the two half-stacks agree" }
-            (draw_curves(list, &format!("agree{number}"), |chart| {
+            (draw_curves(list, &format!("agree{number}"), f64::NAN, |chart| {
                 chart.mark_y("cut", 1.0 / 7.0, "1/7: the picture ends");
             }))
         }
@@ -191,20 +191,41 @@ impl Curve {
             let words = entry[format!("{axis}_label").as_str()].as_str().unwrap_or_default();
             if unit.is_empty() { words.to_string() } else { format!("{words}, {unit}") }
         };
-        Some(Self {
+        let curve = Self {
             name: entry["name"].as_str()?.replace('-', " "),
             x_label: label("x"),
             y_label: label("y"),
             x: numbers("x")?,
             y: numbers("y")?,
-        })
+        };
+        Some(curve.without_level())
     }
 }
 
-fn draw_curves(list: &[Curve], id: &str, more: impl Fn(&mut Chart)) -> Markup {
-    let x = Axis::over(list.iter().flat_map(|c| c.x.iter().copied()));
+impl Curve {
+    /// Leaves out frequency 0: the mean level is no detail.
+    fn without_level(mut self) -> Self {
+        if self.x_label.starts_with("spatial frequency") && self.x.first() == Some(&0.0) {
+            self.x.remove(0);
+            self.y.remove(0);
+        }
+        self
+    }
+}
+
+/// What tells the curves of a plot apart: their names without the words they begin with alike.
+fn own_parts(list: &[Curve]) -> Vec<String> {
+    let words: Vec<Vec<&str>> = list.iter().map(|c| c.name.split(' ').collect()).collect();
+    let alike = |k: usize| words.iter().all(|w| w.len() > k + 1 && w[k] == words[0][k]);
+    let from = if list.len() > 1 { (0..).take_while(|k| alike(*k)).count() } else { 0 };
+    words.iter().map(|w| w[from..].join(" ")).collect()
+}
+
+/// `reach` is a number that the axis of x must hold, NaN for none.
+fn draw_curves(list: &[Curve], id: &str, reach: f64, more: impl Fn(&mut Chart)) -> Markup {
+    let x = Axis::over(list.iter().flat_map(|c| c.x.iter().copied()).chain([reach]));
     let y = Axis::over(list.iter().flat_map(|c| c.y.iter().copied()));
-    let names: Vec<&str> = list.iter().map(|c| c.name.as_str()).collect();
+    let names = own_parts(list);
     let Some(first) = list.first() else { return html! {} };
     let mut chart = Chart::new(
         x,
@@ -221,8 +242,8 @@ fn draw_curves(list: &[Curve], id: &str, more: impl Fn(&mut Chart)) -> Markup {
     html! {
         (chart.draw(id))
         p class="key" {
-            @for (number, curve) in list.iter().enumerate() {
-                span class=(format!("stroke {}", CLASSES[number % CLASSES.len()])) {} " " (curve.name) "  "
+            @for number in 0..list.len() {
+                span class=(format!("stroke {}", CLASSES[number % CLASSES.len()])) {} " " (names[number]) "  "
             }
         }
     }

@@ -60,7 +60,7 @@ fn row(factor: &FactorCost, top: f64) -> Markup {
             th scope="row" { (factor.name) }
             td class="cost" {
                 span class="figure" { (format!("{:.1}", factor.cost_db)) }
-                div class="length" style=(format!("width:{:.1}%", 100.0 * factor.cost_db / top)) {}
+                div class="length" style=(format!("width:{:.1}%", if factor.cost_db < 0.05 { 0.0 } else { 100.0 * factor.cost_db / top })) {}
             }
             td {
                 (factor.says)

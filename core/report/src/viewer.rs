@@ -29,7 +29,7 @@ pub(crate) fn thumbnails(pictures: &[Picture]) -> Markup {
             div class="thumbnails" {
                 @for (picture, word) in singles {
                     figure {
-                        img src=(picture.data) alt=(format!("the {word} frame"));
+                        img src=(picture.thumbnail) alt=(format!("the {word} frame"));
                         figcaption { (word) " frame" }
                     }
                 }
@@ -75,6 +75,7 @@ pub(crate) fn viewer(pictures: &[Picture]) -> Markup {
                     }
                     label { "size "
                         select class="zoom" {
+                            option value="fit" { "as wide as the page" }
                             @for size in [1.0, 2.0, 3.0, 4.0, 6.0, 8.0] {
                                 option value=(size) selected[size == zoom] { (size) "×" }
                             }

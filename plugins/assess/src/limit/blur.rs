@@ -74,10 +74,12 @@ pub fn seeing(evidence: &Evidence) -> Factor {
     let name = "seeing";
     let blur = blur(evidence);
     let (rest, by) = match (blur.whole, blur.by_motion) {
-        (Some(whole), Some(by_motion)) if blur.unexplained() > 0.0 => (by_motion.min(whole), "by the image's motion"),
-        (Some(whole), Some(_)) => (whole, "by the stack's blur, and the image's motion agrees"),
-        (Some(whole), None) => (whole, "by the stack's blur"),
-        (None, Some(by_motion)) => (by_motion, "by the image's motion"),
+        (Some(whole), Some(by_motion)) if blur.unexplained() > 0.0 => {
+            (by_motion.min(whole), "as the image's motion tells")
+        }
+        (Some(whole), Some(_)) => (whole, "as the stack's blur and the image's motion tell"),
+        (Some(whole), None) => (whole, "as the stack's blur tells"),
+        (None, Some(by_motion)) => (by_motion, "as the image's motion tells"),
         (None, None) => {
             return Factor::untold(
                 name,
@@ -88,9 +90,13 @@ pub fn seeing(evidence: &Evidence) -> Factor {
     };
     let ratio = d_over_r0(rest);
     let cost = wavefront_db(rest);
-    let fried = evidence
-        .aperture_m
-        .map_or_else(String::new, |d| format!(" (the air holds together over {:.0} mm)", 1e3 * d / ratio.max(1e-3)));
+    let says = match evidence.aperture_m {
+        Some(d) => format!(
+            "the air holds together over {:.0} mm, the aperture is {ratio:.1} times as wide, {by}",
+            1e3 * d / ratio.max(1e-3)
+        ),
+        None => format!("the aperture is {ratio:.1} times as wide as the air holds together, {by}"),
+    };
     Factor::told(
         name,
         Finding {
@@ -99,7 +105,7 @@ pub fn seeing(evidence: &Evidence) -> Factor {
             threshold: d_over_r0(-libm::log(super::factor::LEFT)),
             beyond: cost > tolerance_db(),
             cost_db: cost,
-            says: format!("turbulence blurs: aperture over the air's coherence length is {ratio:.1}, {by}{fried}"),
+            says,
             advice:
                 "wait for steadier air or a higher target, look into redder light, take a longer clip and keep less \
                      of it"

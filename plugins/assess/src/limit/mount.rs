@@ -127,7 +127,8 @@ pub fn lost_frames(evidence: &Evidence) -> Factor {
             beyond: share > LOST,
             cost_db: light_db(1.0 - share),
             says: if missing > 0.0 {
-                format!("{missing:.0} frames are missing between the others ({:.1} %)", 100.0 * share)
+                let are = if missing > 1.0 { "frames are" } else { "frame is" };
+                format!("{missing:.0} {are} missing between the others ({:.1} %)", 100.0 * share)
             } else {
                 "no frame is missing between the others".into()
             },
