@@ -146,6 +146,7 @@ fn the_one_thing_that_is_wrong_is_named_and_nothing_on_a_clean_clip() {
 /// The whole table: `cargo test -p stillair --test limits -- --ignored --nocapture`.
 #[test]
 #[ignore = "takes some minutes"]
+#[allow(clippy::print_stdout)]
 fn the_whole_table() {
     let here = folder("limits-table");
     let (mut wrong, mut text) = (0, String::new());
