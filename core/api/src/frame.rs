@@ -172,6 +172,17 @@ impl ClipInfo {
         let last = self.time_s.iter().rev().find(|t| t.is_finite()).copied().unwrap_or(0.0);
         self.start_unix_ns.map(|start| start + (last * 0.5e9) as i64)
     }
+
+    /// UTC of the first frame's beginning and of the last one's end in nanoseconds since 1970, each where it is known.
+    /// The end needs the last frame's time; an unknown exposure counts as none.
+    pub fn span_unix_ns(&self) -> [Option<i64>; 2] {
+        let last = self.time_s.last().filter(|t| t.is_finite());
+        let end = self.start_unix_ns.zip(last).map(|(start, last)| {
+            let seconds = last + self.exposure_s.filter(|s| s.is_finite()).unwrap_or(0.0);
+            start + (seconds * 1e9).round() as i64
+        });
+        [self.start_unix_ns, end]
+    }
 }
 
 /// One frame, or a window of one: planar linear samples, plane after plane, row after row.

@@ -46,6 +46,8 @@ pub(crate) struct MeanFrame {
     height: usize,
     planes: usize,
     exposure_s: Option<f64>,
+    middle_unix_ns: Option<i64>,
+    span_unix_ns: [Option<i64>; 2],
     sum: Vec<f64>,
     frames: usize,
 }
@@ -58,6 +60,8 @@ impl MeanFrame {
             height: info.height,
             planes,
             exposure_s: info.exposure_s,
+            middle_unix_ns: info.middle_unix_ns(),
+            span_unix_ns: info.span_unix_ns(),
             sum: vec![0.0; info.width * info.height * planes],
             frames: 0,
         }
@@ -84,6 +88,8 @@ impl MeanFrame {
             *value = (sum * share) as f32;
         }
         image.info.exposure_total_s = self.exposure_s.map(|seconds| seconds * self.frames as f64);
+        image.info.middle_unix_ns = self.middle_unix_ns;
+        [image.info.begin_unix_ns, image.info.end_unix_ns] = self.span_unix_ns;
         image.info.frames_used = self.frames;
         image.info.frames_effective = self.frames as f64;
         image.info.history.push(format!("mean of {} frames", self.frames));

@@ -76,6 +76,8 @@ pub struct Accumulator {
     sum_weight_squared: f64,
     exposure_s: f64,
     weighted_time_s: f64,
+    begin_s: f64,
+    end_s: f64,
 }
 
 /// What the sums amount to.
@@ -87,6 +89,9 @@ pub struct Sums {
     pub exposure_s: f64,
     /// Weighted mean time from the first frame in s, NaN if any was unknown.
     pub mean_time_s: f64,
+    /// Begin of the earliest frame and the last frame's time plus its exposure where that is known, s from the first
+    /// frame; unknown times are left out.
+    pub span_s: [f64; 2],
     /// Weighted variance of each sample about its mean, if squares were summed; else empty.
     pub variance: Vec<f32>,
 }
@@ -104,6 +109,8 @@ impl Accumulator {
             sum_weight_squared: 0.0,
             exposure_s: 0.0,
             weighted_time_s: 0.0,
+            begin_s: f64::NAN,
+            end_s: f64::NAN,
         }
     }
 
@@ -136,6 +143,9 @@ impl Accumulator {
             self.sum_weight_squared += weight * weight;
             self.exposure_s += item.exposure_s;
             self.weighted_time_s += weight * item.time_s;
+            self.begin_s = self.begin_s.min(item.time_s);
+            let exposure = if item.exposure_s.is_finite() { item.exposure_s } else { 0.0 };
+            self.end_s = self.end_s.max(item.time_s + exposure);
             self.frames += 1;
             let half = &mut self.halves[(first + i) % 2];
             match &item.resampled.cover {
@@ -236,7 +246,13 @@ impl Accumulator {
         image.info.frames_used = self.frames;
         image.info.frames_effective = self.sum_weight * self.sum_weight / self.sum_weight_squared;
         image.info.reference_px = canvas.centre;
-        Sums { image, exposure_s: self.exposure_s, mean_time_s: self.weighted_time_s / self.sum_weight, variance }
+        Sums {
+            image,
+            exposure_s: self.exposure_s,
+            mean_time_s: self.weighted_time_s / self.sum_weight,
+            span_s: [self.begin_s, self.end_s],
+            variance,
+        }
     }
 }
 

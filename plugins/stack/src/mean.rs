@@ -231,6 +231,15 @@ pub fn describe_picture(sums: Sums, optics: &Optics, info: &ClipInfo, words: Str
         Some(start) if sums.mean_time_s.is_finite() => Some(start + libm::round(sums.mean_time_s * 1e9) as i64),
         _ => info.middle_unix_ns(),
     };
+    // Where not every frame has a time, the whole clip's span is what is known.
+    let [clip_begin, clip_end] = info.span_unix_ns();
+    (image.info.begin_unix_ns, image.info.end_unix_ns) = match info.start_unix_ns {
+        Some(start) if sums.mean_time_s.is_finite() => {
+            let [begin, end] = sums.span_s.map(|seconds| start + libm::round(seconds * 1e9) as i64);
+            (Some(begin), Some(end))
+        }
+        _ => (clip_begin, clip_end),
+    };
     image.info.arcsec_per_px = optics.arcsec_per_px;
     image.info.px_per_capture_px = 1.0;
     image.info.wavelength_nm = optics.wavelengths_nm(image.channels);

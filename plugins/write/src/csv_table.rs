@@ -1,7 +1,9 @@
 //! `write.csv`: a table as comma-separated text, one row per frame.
 //!
 //! The first line names the columns; a name ends with its unit where it has one (`x_px`, `time_s`). Numbers have as many
-//! digits as bring back the same value, categories stand as words, what is missing is left empty. Source: RFC 4180.
+//! digits as bring back the same value, categories stand as words, what is missing is left empty. Where a provenance is
+//! known it stands before all as a line of its own that begins with `#`. Sources: RFC 4180; the comment line: common
+//! practice, no source.
 
 use std::borrow::Cow;
 use std::sync::Arc;
@@ -21,7 +23,7 @@ impl Method for Csv {
         Description::new("write.csv", Shape::Sink, "writes a table as comma-separated text")
             .help(
                 "One row per frame, one column per measurement, units at the end of the names. Categories stand as words; \
-                 what is missing is empty.",
+                 what is missing is empty. A first line that begins with # says what the table was made from.",
             )
             .source("RFC 4180")
             .contract("write.table")
@@ -52,7 +54,11 @@ fn cell(column: &Column, row: usize) -> Cow<'_, str> {
 }
 
 /// Writes the table.
-fn write(context: &dyn Context, table: &Table, out: &mut dyn OutputFile) -> Outcome<()> {
+fn write(context: &dyn Context, table: &Table, provenance: &str, out: &mut dyn OutputFile) -> Outcome<()> {
+    if !provenance.is_empty() {
+        let line: String = provenance.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+        out.write_all(format!("# {line}\r\n").as_bytes()).map_err(|e| unwritable(&e))?;
+    }
     let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(out);
     writer.write_record(table.columns().iter().map(|c| c.spec.name.as_str())).map_err(fault)?;
     for row in 0..table.rows() {
@@ -78,7 +84,7 @@ struct CsvSink {
 
 impl Sink for CsvSink {
     fn start(&self, _: &dyn Context, bound: &Bound, _: Option<&ClipInfo>) -> Outcome<Box<dyn SinkRun>> {
-        Ok(Box::new(CsvRun { table: bound.table("table")?.clone() }))
+        Ok(Box::new(CsvRun { table: bound.table("table")?.clone(), provenance: bound.provenance.clone() }))
     }
 
     fn file_stem(&self) -> String {
@@ -88,10 +94,11 @@ impl Sink for CsvSink {
 
 struct CsvRun {
     table: Arc<Table>,
+    provenance: String,
 }
 
 impl SinkRun for CsvRun {
     fn begin(&mut self, context: &dyn Context, out: &mut dyn OutputFile) -> Outcome<()> {
-        write(context, &self.table, out)
+        write(context, &self.table, &self.provenance, out)
     }
 }

@@ -1,11 +1,12 @@
 //! `write.fits`: a linear FITS picture of 32-bit floats.
 //!
 //! Samples are written as they are, most significant byte first; nothing is clamped or rounded. Colours are three planes
-//! (NAXIS3 = 3: red, green, blue), the first row is the top one. The header has the time (DATE-OBS and DATE-AVG: the
-//! middle of the exposures, UTC), the total exposure (EXPTIME), where known the scale as linear coordinates in arcsec
-//! about the target, and a HISTORY of the steps; the provenance is the long string PROVENAN. Source: FITS Standard 4.0
-//! (4.4 keywords, 4.2.1.2 CONTINUE, 8.1 linear coordinates, 9.2 times); EXPTIME, NCOMBINE, PIXSCALE, ROWORDER,
-//! POSANGLE: common practice, no source.
+//! (NAXIS3 = 3: red, green, blue), the first row is the top one. The header has the times in UTC (DATE-OBS and DATE-BEG:
+//! the beginning of the first exposure; DATE-AVG: the middle of all; DATE-END: the end of the last; TELAPSE between),
+//! the total exposure (EXPTIME and XPOSURE), where known the scale as linear coordinates in arcsec about the target, and
+//! a HISTORY of the steps; the provenance is the long string PROVENAN. Source: FITS Standard 4.0 (4.4 keywords, 4.2.1.2
+//! CONTINUE, 8.1 linear coordinates, 9.2 to 9.6 times); EXPTIME, NCOMBINE, PIXSCALE, ROWORDER, POSANGLE: common
+//! practice, no source.
 
 use std::sync::Arc;
 
@@ -170,13 +171,26 @@ fn header(image: &Image, sky: &Sky, provenance: &str) -> Vec<u8> {
     if let Some(target) = &sky.target {
         cards.text("OBJECT", target, "target");
     }
-    if let Some(date) = info.middle_unix_ns.and_then(date) {
+    let times = [
+        ("DATE-OBS", info.begin_unix_ns, "beginning of the first exposure"),
+        ("DATE-BEG", info.begin_unix_ns, "beginning of the first exposure"),
+        ("DATE-AVG", info.middle_unix_ns, "middle of the exposures"),
+        ("DATE-END", info.end_unix_ns, "end of the last exposure"),
+    ];
+    if times.iter().any(|(_, time, _)| time.is_some()) {
         cards.text("TIMESYS", "UTC", "time scale");
-        cards.text("DATE-OBS", &date, "middle of the exposures");
-        cards.text("DATE-AVG", &date, "middle of the exposures");
+    }
+    for (key, time, comment) in times {
+        if let Some(date) = time.and_then(date) {
+            cards.text(key, &date, comment);
+        }
+    }
+    if let (Some(begin), Some(end)) = (info.begin_unix_ns, info.end_unix_ns) {
+        cards.number("TELAPSE", (end - begin) as f64 * 1e-9, "[s] from DATE-BEG to DATE-END");
     }
     if let Some(seconds) = info.exposure_total_s {
         cards.number("EXPTIME", seconds, "[s] exposures of all frames used, added up");
+        cards.number("XPOSURE", seconds, "[s] the same");
     }
     if info.frames_used > 0 {
         cards.integer("NCOMBINE", info.frames_used, "frames used");

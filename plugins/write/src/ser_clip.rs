@@ -4,8 +4,9 @@
 //! infinity become 0) and rounded to 8 or 16 bits. With a motion linked each frame is moved by whole pixels, even ones
 //! behind a colour mosaic, so that the target's reference point stays where it is in the first frame; nothing is
 //! resampled, and what lies outside the frame is 0. 16-bit samples are little-endian, and the byte-order flag says so
-//! literally. Times follow the frames if every one is known. The format has no place for a provenance. Source: the
-//! published open layout of the format, version 3.
+//! literally. Times follow the frames if every one is known. The format has no place for a whole provenance; its field of
+//! 40 bytes for the observer, whom a result does not name, says program, version and the first digits of the recipe's
+//! hash. Source: the published open layout of the format, version 3.
 
 use std::io::SeekFrom;
 
@@ -65,11 +66,12 @@ struct SerSink {
 }
 
 impl Sink for SerSink {
-    fn start(&self, _: &dyn Context, _: &Bound, info: Option<&ClipInfo>) -> Outcome<Box<dyn SinkRun>> {
+    fn start(&self, _: &dyn Context, bound: &Bound, info: Option<&ClipInfo>) -> Outcome<Box<dyn SinkRun>> {
         let info = info.ok_or_else(|| Fault::request("no frames are linked to `frames`"))?;
         Ok(Box::new(SerRun {
             wide: self.wide.unwrap_or(info.bits > 8),
             info: info.clone(),
+            maker: maker(&bound.provenance),
             first: None,
             ticks: Vec::new(),
             bytes: Vec::new(),
@@ -91,10 +93,20 @@ struct First {
 
 struct SerRun {
     info: ClipInfo,
+    maker: String,
     wide: bool,
     first: Option<First>,
     ticks: Vec<Option<i64>>,
     bytes: Vec<u8>,
+}
+
+/// Program and recipe in 40 letters: a version and 72 bits of a hash.
+fn maker(provenance: &str) -> String {
+    const KEY: &str = "\"recipe_blake3\":\"";
+    let hash = provenance.find(KEY).map(|at| provenance[at + KEY.len()..].chars());
+    let hash: String = hash.into_iter().flatten().take_while(char::is_ascii_hexdigit).take(18).collect();
+    let program = concat!("Stillair ", env!("CARGO_PKG_VERSION"));
+    if hash.is_empty() { program.into() } else { format!("{program} recipe {hash}") }
 }
 
 fn colour_id(layout: Layout) -> i32 {
@@ -131,8 +143,8 @@ impl SerRun {
             header.extend(word.to_le_bytes());
         }
         // The observer is left out: a result names no person.
-        for name in ["", "instrument", "telescope"] {
-            let text = self.info.header.get(name).map_or("", String::as_str);
+        let known = |name: &str| self.info.header.get(name).map_or("", String::as_str);
+        for text in [&self.maker, known("instrument"), known("telescope")] {
             let mut field: Vec<u8> = text.bytes().map(|b| if b.is_ascii() { b } else { b'?' }).take(40).collect();
             field.resize(40, 0);
             header.extend(field);

@@ -77,6 +77,7 @@ impl CorrelateRun {
         image.info.frames_effective = if squares > 0.0 { total * total / squares } else { 0.0 };
         image.info.reference_px = self.centre;
         image.info.middle_unix_ns = self.info.middle_unix_ns();
+        [image.info.begin_unix_ns, image.info.end_unix_ns] = self.info.span_unix_ns();
         image.info.from_mosaic = matches!(self.info.layout, Layout::Mosaic(_));
         image.info.history.push("align.correlate: weighted mean, frames moved by the phase of their spectra".into());
         image
