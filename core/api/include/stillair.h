@@ -522,6 +522,14 @@ typedef struct StillairImageView {
   size_t history_count;
   // The globe as JSON; a null pointer if unknown.
   struct StillairText globe;
+  // Beginning of the first exposure, ns since 1970 UTC, if `has_begin`.
+  int64_t begin_unix_ns;
+  // End of the last exposure, ns since 1970 UTC, if `has_end`.
+  int64_t end_unix_ns;
+  // Whether `begin_unix_ns` is known.
+  uint32_t has_begin;
+  // Whether `end_unix_ns` is known.
+  uint32_t has_end;
 } StillairImageView;
 
 // A finished value that is linked to a port, filled in by the host.

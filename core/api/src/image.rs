@@ -79,6 +79,12 @@ pub struct ImageInfo {
     pub px_per_capture_px: f64,
     /// Middle of the exposures, ns since 1970 UTC, if known.
     pub middle_unix_ns: Option<i64>,
+    /// Beginning of the first exposure used, ns since 1970 UTC, if known.
+    #[serde(default)]
+    pub begin_unix_ns: Option<i64>,
+    /// End of the last exposure used, ns since 1970 UTC, if known.
+    #[serde(default)]
+    pub end_unix_ns: Option<i64>,
     /// Sum of the exposures of the frames used, s, if known.
     pub exposure_total_s: Option<f64>,
     /// Frames added.

@@ -159,7 +159,11 @@ fn layouts() -> Vec<Layout> {
             wavelength_count,
             history,
             history_count,
-            globe
+            globe,
+            begin_unix_ns,
+            end_unix_ns,
+            has_begin,
+            has_end
         }),
         layout!(EntryView {
             size,

@@ -51,7 +51,7 @@ impl Source for AutoSource {
         let file = ClipFile::open(path)?;
         let head = file.read_upto(0, 64)?;
         if head.starts_with(&crate::ser::SIGNATURE) {
-            return Ok(Box::new(crate::ser::open(file, &self.options)?));
+            return Ok(Box::new(crate::ser::open(context, file, &self.options)?));
         }
         if crate::avi::is_avi(&head) {
             return match crate::avi::open(file, &self.options) {

@@ -2,8 +2,10 @@
 //!
 //! A stored number `s` means `BZERO + BSCALE * s` and becomes that over the white level; what is not a number becomes 0.
 //! A third axis of length 3 is red, green, blue; any other is frames. The first row of the file is the top one, as
-//! cameras write it, unless `ROWORDER` says `BOTTOM-UP`. The exposure of a frame is EXPTIME over NCOMBINE. Source: FITS
-//! Standard 4.0 (IAU); BAYERPAT, ROWORDER, EXPTIME, NCOMBINE, GAIN, EGAIN: common practice, no source.
+//! cameras write it, unless `ROWORDER` says `BOTTOM-UP`. The exposure of a frame is EXPTIME over NCOMBINE. Its time is
+//! DATE-BEG, else DATE-OBS (with TIME-OBS where that holds no time of day), else MJD-BEG or MJD-OBS; for a picture
+//! combined from several DATE-AVG comes first, since its middle is what it shows. Source: FITS Standard 4.0 (IAU), 4.4.2,
+//! 9.1 and 9.5; BAYERPAT, ROWORDER, EXPTIME, NCOMBINE, GAIN, EGAIN, TIME-OBS: common practice, no source.
 
 mod header;
 
@@ -32,7 +34,7 @@ impl Method for Fits {
                 .help(
                     "Reads pictures of 8, 16, 32 and 64 bits, whole numbers and floats, grey, RGB (a third axis of length 3) \
                      or behind a colour mosaic (BAYERPAT), cubes of frames, and folders of pictures in natural order with \
-                     the times of DATE-OBS. Numbers that are NaN or infinite become 0.",
+                     the times of DATE-OBS (for combined pictures DATE-AVG). Numbers that are NaN or infinite become 0.",
                 )
                 .source("FITS Standard 4.0 (IAU FITS Working Group); BAYERPAT, ROWORDER: common practice, no source")
                 .contract("decode")
@@ -145,12 +147,44 @@ fn stated_layout(header: &Header, notes: &mut Vec<String>) -> Layout {
     Layout::Mosaic(pattern.shifted(offset("XBAYROFF"), offset("YBAYROFF")))
 }
 
-/// UTC of a DATE-OBS in ns since 1970.
-fn date(header: &Header) -> Option<i64> {
-    let text = header.text("DATE-OBS")?.trim_end_matches('Z');
-    let local: jiff::civil::DateTime = text.parse().ok()?;
-    let utc = jiff::tz::Offset::UTC.to_timestamp(local).ok()?;
-    i64::try_from(utc.as_nanosecond()).ok()
+/// The time of a header, in ns since 1970, UTC, with a note where there is one that cannot be used.
+fn date(header: &Header, combined: bool, notes: &mut Vec<String>) -> Option<i64> {
+    let parse = |text: &str| {
+        let local: jiff::civil::DateTime = text.trim_end_matches('Z').parse().ok()?;
+        let utc = jiff::tz::Offset::UTC.to_timestamp(local).ok()?;
+        i64::try_from(utc.as_nanosecond()).ok()
+    };
+    let whole = |key: &str| header.text(key).filter(|text| text.contains('T')).and_then(parse);
+    let parts = || {
+        let (day, time) = (header.text("DATE-OBS")?, header.text("TIME-OBS").or_else(|| header.text("UT"))?);
+        parse(&format!("{day}T{time}"))
+    };
+    // 40587 is the Modified Julian Date of 1970-01-01 (FITS Standard 4.0, 9.1.2: MJD = JD - 2400000.5).
+    let days = |key: &str| {
+        let ns = (header.number(key)? - 40_587.0) * 86_400e9;
+        (ns.abs() < 9e18).then_some(ns as i64)
+    };
+    let middle = if combined { whole("DATE-AVG") } else { None };
+    let found = middle
+        .or_else(|| whole("DATE-BEG"))
+        .or_else(|| whole("DATE-OBS"))
+        .or_else(parts)
+        .or_else(|| days("MJD-BEG"))
+        .or_else(|| days("MJD-OBS"));
+    if let (None, Some(text)) = (found, header.text("DATE-OBS")) {
+        notes.push(format!("DATE-OBS is `{text}`, which holds no time of day: the time is unknown"));
+    }
+    // Dynamical and atomic times run ahead of UTC by fixed steps and leap seconds, 37 of them since 2017 (IERS).
+    let ahead_s = match header.text("TIMESYS") {
+        None | Some("UTC" | "UT" | "UT1" | "GMT") => 0.0,
+        Some("TAI") => 37.0,
+        Some("TT" | "TDT" | "ET" | "TDB") => 69.184,
+        Some(scale) => {
+            notes.push(format!("the time scale {scale} is not known here: taken as UTC"));
+            0.0
+        }
+    };
+    found.map(|ns| ns - (ahead_s * 1e9) as i64)
 }
 
 fn open_file(file: ClipFile, options: &Options) -> Outcome<StoredClip> {
@@ -200,7 +234,7 @@ fn open_file(file: ClipFile, options: &Options) -> Outcome<StoredClip> {
     let combined = header.number("NCOMBINE").filter(|n| *n >= 1.0).unwrap_or(1.0);
     let exposure = header.number("EXPTIME").or_else(|| header.number("EXPOSURE")).map(|s| s / combined);
     let exposure = exposure.filter(|s| *s > 0.0);
-    let start_unix_ns = date(&header);
+    let start_unix_ns = date(&header, combined > 1.0, &mut notes);
     let stamped = frames == 1 && start_unix_ns.is_some();
     let info = ClipInfo {
         frames,

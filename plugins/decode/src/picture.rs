@@ -1,7 +1,10 @@
 //! TIFF and PNG pictures as frames: decoded whole by the `tiff` and `png` crates, then widened like any stored samples.
+//! The pages of a TIFF file that are like its first one are the frames of a clip.
+
+mod pages;
 
 use std::fs::File;
-use std::io::{BufReader, Read};
+use std::io::{BufReader, Read, Seek};
 use std::path::{Path, PathBuf};
 
 use ::png::{self, BitDepth, Transformations};
@@ -14,7 +17,8 @@ use crate::file::{ClipFile, unreadable};
 use crate::judge::{Piece, depth, eight_bits};
 use crate::options::Options;
 use crate::samples::{ByteOrder, Encoding, Real, factor_of, widen};
-use crate::stored::{Arrangement, check_request, place};
+use crate::stored::{Arrangement, check_request, few, place};
+use pages::PageReader;
 
 /// No picture is larger than its file by more than this factor: deflate reaches 1032 (zlib's technical details), LZW with
 /// its codes of up to 12 bits for at most 4096 bytes 2731.
@@ -60,13 +64,19 @@ struct Shape {
     srgb: bool,
 }
 
-/// Reads a picture's header, and its pixels too if `bytes` is given.
-fn decode(path: &Path, format: PictureFormat, bytes: Option<&mut Vec<u8>>) -> Outcome<Shape> {
+/// Reads a picture's header, and its pixels too if `bytes` is given. `page` is the place of a TIFF page other than the
+/// first.
+fn decode(path: &Path, format: PictureFormat, page: Option<u64>, bytes: Option<&mut Vec<u8>>) -> Outcome<Shape> {
     let file = File::open(path).map_err(|e| unreadable(path, &e))?;
     let file_bytes = file.metadata().map_err(|e| unreadable(path, &e))?.len();
     let reader = BufReader::with_capacity(1 << 16, file);
     match format {
-        PictureFormat::Tiff => decode_tiff(reader, file_bytes, bytes),
+        PictureFormat::Tiff => match page {
+            None => decode_tiff(reader, file_bytes, bytes),
+            Some(page) => PageReader::new(reader, page)
+                .map_err(|e| unreadable(path, &e))
+                .and_then(|reader| decode_tiff(reader, file_bytes, bytes)),
+        },
         PictureFormat::Png => decode_png(reader, file_bytes, bytes),
     }
     .map_err(|fault| fault.at(path.display()))
@@ -94,7 +104,7 @@ fn check_size(format: PictureFormat, claimed: u64, file_bytes: u64, compressed: 
     Ok(())
 }
 
-fn decode_tiff(reader: BufReader<File>, file_bytes: u64, bytes: Option<&mut Vec<u8>>) -> Outcome<Shape> {
+fn decode_tiff(reader: impl Read + Seek, file_bytes: u64, bytes: Option<&mut Vec<u8>>) -> Outcome<Shape> {
     const TIFF: PictureFormat = PictureFormat::Tiff;
     let fault = |error: TiffError| match error {
         TiffError::UnsupportedError(what) => refuse(TIFF, what),
@@ -123,6 +133,7 @@ fn decode_tiff(reader: BufReader<File>, file_bytes: u64, bytes: Option<&mut Vec<
         (8, Some(DecodingSampleType::U8)) => Encoding::U8,
         (16, Some(DecodingSampleType::U16)) => Encoding::U16(order),
         (16, Some(DecodingSampleType::I16)) => real(Real::I16),
+        (16, Some(DecodingSampleType::F16)) => real(Real::F16),
         (32, Some(DecodingSampleType::U32)) => real(Real::U32),
         (32, Some(DecodingSampleType::I32)) => real(Real::I32),
         (32, Some(DecodingSampleType::F32)) => real(Real::F32),
@@ -148,7 +159,7 @@ fn decode_tiff(reader: BufReader<File>, file_bytes: u64, bytes: Option<&mut Vec<
 }
 
 fn decode_png(
-    reader: BufReader<impl Read + std::io::Seek>,
+    reader: BufReader<impl Read + Seek>,
     file_bytes: u64,
     bytes: Option<&mut Vec<u8>>,
 ) -> Outcome<Shape> {
@@ -183,11 +194,13 @@ fn decode_png(
     Ok(Shape { width, height, layout, arrangement, srgb })
 }
 
-/// One picture as a clip of one frame.
+/// A picture as a clip of one frame, or of its pages.
 #[derive(Debug)]
 pub(crate) struct PictureClip {
     path: PathBuf,
     format: PictureFormat,
+    /// Places of the pages of a TIFF file; empty if it has but one.
+    pages: Vec<u64>,
     info: ClipInfo,
 }
 
@@ -196,14 +209,26 @@ impl PictureClip {
     pub(crate) fn open(path: &Path, format: PictureFormat, options: &Options) -> Outcome<Self> {
         drop(ClipFile::open(path)?);
         let mut notes = Vec::new();
+        let pages = if format == PictureFormat::Tiff { pages::alike(path, &mut notes)? } else { Vec::new() };
         let (shape, (bits, white_level)) = match options.fixed {
-            Some(fixed) => (decode(path, format, None)?, fixed),
+            Some(fixed) => (decode(path, format, None, None)?, fixed),
             None => {
                 let mut bytes = Vec::new();
-                let shape = decode(path, format, Some(&mut bytes))?;
-                (shape, judge(&shape, &bytes, options, &mut notes))
+                let shape = decode(path, format, None, Some(&mut bytes))?;
+                let mut judged = judge(&shape, &bytes, options, &mut notes);
+                // The white level is one for all: the highest that any of a few pages asks for.
+                for page in few(pages.len()).into_iter().filter_map(|index| pages.get(index)).skip(1) {
+                    let mut said = Vec::new();
+                    let other = decode(path, format, Some(*page), Some(&mut bytes))?;
+                    let found = judge(&other, &bytes, options, &mut said);
+                    if found.1 > judged.1 {
+                        (judged, notes) = (found, said);
+                    }
+                }
+                (shape, judged)
             }
         };
+        let frames = pages.len().max(1);
         if shape.srgb {
             notes.push(
                 "the picture says that its values follow the sRGB curve (IEC 61966-2-1): it is undone, values become \
@@ -215,20 +240,20 @@ impl PictureClip {
             if shape.layout == Layout::Mono { options.one_plane(Layout::Mono, &mut notes) } else { shape.layout };
         let white_level = options.white_level.unwrap_or(white_level);
         let info = ClipInfo {
-            frames: 1,
+            frames,
             width: shape.width,
             height: shape.height,
             layout,
             bits,
             white_level,
-            time_s: vec![f64::NAN].into(),
+            time_s: vec![f64::NAN; frames].into(),
             start_unix_ns: None,
             times: TimesOrigin::Absent,
             exposure_s: options.exposure_s,
             header: Default::default(),
             notes,
         };
-        let mut clip = Self { path: path.into(), format, info };
+        let mut clip = Self { path: path.into(), format, pages, info };
         if options.fixed.is_none() {
             let (layout, note) = crate::mosaic::decide(&clip, false, options)?;
             clip.info.layout = layout;
@@ -277,13 +302,13 @@ fn linear(value: f32) -> f32 {
 /// Decodes a picture that must be like the clip `info` and takes a region of it as frame `index`; samples are held
 /// against the clip's white level.
 pub(crate) fn read_picture(
-    (path, format): (&Path, PictureFormat),
+    (path, format, page): (&Path, PictureFormat, Option<u64>),
     info: &ClipInfo,
     (index, region): (usize, Region),
     bytes: &mut Vec<u8>,
     out: &mut Frame,
 ) -> Outcome<()> {
-    let shape = decode(path, format, Some(bytes))?;
+    let shape = decode(path, format, page, Some(bytes))?;
     if (shape.width, shape.height, shape.layout.planes()) != (info.width, info.height, info.layout.planes()) {
         return Err(Fault::data(format!(
             "{}: the picture has become {}x{} px with {} planes: it changed while it was read",
@@ -322,7 +347,9 @@ impl FrameReader for PictureClip {
 
     fn read(&self, index: usize, region: Region, bytes: &mut Vec<u8>, out: &mut Frame) -> Outcome<()> {
         check_request(&self.info, index, region)?;
-        read_picture((&self.path, self.format), &self.info, (index, region), bytes, out)
+        let page = self.pages.get(index).copied();
+        let read = read_picture((&self.path, self.format, page), &self.info, (index, region), bytes, out);
+        read.map_err(|fault| if page.is_some() { fault.at(format!("frame {index}")) } else { fault })
     }
 
     fn worker_bytes(&self) -> u64 {

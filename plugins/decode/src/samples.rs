@@ -53,6 +53,7 @@ pub(crate) enum Real {
     U32,
     I32,
     I64,
+    F16,
     F32,
     F64,
 }
@@ -65,7 +66,7 @@ impl Encoding {
             Encoding::U16(_) | Encoding::U16Offset => 2,
             Encoding::Real { kind, .. } => match kind {
                 Real::U8 => 1,
-                Real::I16 => 2,
+                Real::I16 | Real::F16 => 2,
                 Real::U32 | Real::I32 | Real::F32 => 4,
                 Real::I64 | Real::F64 => 8,
             },
@@ -76,6 +77,7 @@ impl Encoding {
     pub(crate) fn not_numbers(self, stored: &[u8]) -> usize {
         let Encoding::Real { kind, order, .. } = self else { return 0 };
         match kind {
+            Real::F16 => count::<2>(stored, order, |b| !half::f16::from_be_bytes(b).is_finite()),
             Real::F32 => count::<4>(stored, order, |b| !f32::from_be_bytes(b).is_finite()),
             Real::F64 => count::<8>(stored, order, |b| !f64::from_be_bytes(b).is_finite()),
             _ => 0,
@@ -135,6 +137,7 @@ pub(crate) fn widen(encoding: Encoding, stored: &[u8], factor: f32, wide: &mut [
                 Real::U32 => widen_real::<4>(run, means, wide, |b| f64::from(u32::from_be_bytes(b))),
                 Real::I32 => widen_real::<4>(run, means, wide, |b| f64::from(i32::from_be_bytes(b))),
                 Real::I64 => widen_real::<8>(run, means, wide, |b| i64::from_be_bytes(b) as f64),
+                Real::F16 => widen_real::<2>(run, means, wide, |b| half::f16::from_be_bytes(b).to_f64()),
                 Real::F32 => widen_real::<4>(run, means, wide, |b| f64::from(f32::from_be_bytes(b))),
                 Real::F64 => widen_real::<8>(run, means, wide, f64::from_be_bytes),
             }

@@ -48,7 +48,12 @@ impl Kind {
     pub(crate) fn open_alone(self, path: &Path, options: &Options) -> Outcome<Box<dyn FrameReader>> {
         let Kind::Picture(format) = self else { return self.open(path, options) };
         let mut clip = PictureClip::open(path, format, options)?;
-        clip.note(format!("this is a single picture ({}), taken as one frame: a clip has many frames", format.name()));
+        if clip.info().frames == 1 {
+            clip.note(format!(
+                "this is a single picture ({}), taken as one frame: a clip has many frames",
+                format.name()
+            ));
+        }
         Ok(Box::new(clip))
     }
 }
@@ -144,7 +149,9 @@ impl Sequence {
         }
         info.frames = paths.len();
         set_times(&mut info, &starts);
-        set_exposure(&mut info, &exposures);
+        if let Some(words) = set_exposure(&mut info, &exposures) {
+            context.warn(&words);
+        }
         Ok(Self { paths, kind, options, info })
     }
 }
@@ -193,16 +200,16 @@ fn set_times(info: &mut ClipInfo, starts: &[Option<i64>]) {
     }
 }
 
-fn set_exposure(info: &mut ClipInfo, exposures: &[Option<f64>]) {
-    let Some(first) = exposures.first().copied().flatten() else { return };
+/// Takes the exposure that all pictures share; a change is given back in words.
+fn set_exposure(info: &mut ClipInfo, exposures: &[Option<f64>]) -> Option<String> {
+    let first = exposures.first().copied().flatten()?;
     let differs = |one: &Option<f64>| one.is_none_or(|s| (s - first).abs() > 0.01 * first);
-    if let Some(index) = exposures.iter().position(differs) {
-        info.notes.push(format!(
-            "the exposure changes within the sequence: {first} s at first, {} at frame {index}; no single exposure is known",
-            exposures[index].map_or_else(|| "unknown".into(), |s| format!("{s} s"))
-        ));
-        info.exposure_s = None;
-    }
+    let index = exposures.iter().position(differs)?;
+    info.exposure_s = None;
+    Some(format!(
+        "the exposure changes within the sequence: {first} s at first, {} at frame {index}; no single exposure is known",
+        exposures[index].map_or_else(|| "unknown".into(), |s| format!("{s} s"))
+    ))
 }
 
 impl FrameReader for Sequence {
@@ -215,7 +222,7 @@ impl FrameReader for Sequence {
         let name = |fault: Fault| fault.at(format!("frame {index}"));
         let path = &self.paths[index];
         if let Kind::Picture(format) = self.kind {
-            return read_picture((path, format), &self.info, (index, region), bytes, out).map_err(name);
+            return read_picture((path, format, None), &self.info, (index, region), bytes, out).map_err(name);
         }
         let one = self.kind.open(path, &self.options).map_err(name)?;
         check_alike(path, one.info(), &self.info).map_err(name)?;

@@ -35,7 +35,7 @@ impl Method for Ser {
                     "Reads all layouts of the format with 1 to 16 bits: grey, the four red-green-blue mosaics, RGB and \
                      BGR. Byte order and alignment of 16-bit samples are decided from the data, since headers are often \
                      wrong; the notes say what was decided and why. A clip that was cut short gives its whole frames. \
-                     Frame times are read where they are there and plausible. Mosaics of cyan, yellow and magenta are \
+                     Frame times are read where they are there and plausible; a pace that changes in mid-clip is told. Mosaics of cyan, yellow and magenta are \
                      refused.",
                 )
                 .source("published open layout of the format, version 3; judgement of the samples: own method")
@@ -54,8 +54,8 @@ struct SerSource {
 }
 
 impl Source for SerSource {
-    fn open(&self, _context: &dyn Context, paths: &[PathBuf]) -> Outcome<Box<dyn FrameReader>> {
-        Ok(Box::new(open(ClipFile::open(crate::auto::single(paths)?)?, &self.options)?))
+    fn open(&self, context: &dyn Context, paths: &[PathBuf]) -> Outcome<Box<dyn FrameReader>> {
+        Ok(Box::new(open(context, ClipFile::open(crate::auto::single(paths)?)?, &self.options)?))
     }
 }
 
@@ -111,7 +111,7 @@ fn judge_words(header: &Header, options: &Options, pieces: &[Vec<u8>], notes: &m
 }
 
 /// Opens a clip.
-pub(crate) fn open(file: ClipFile, options: &Options) -> Outcome<StoredClip> {
+pub(crate) fn open(context: &dyn Context, file: ClipFile, options: &Options) -> Outcome<StoredClip> {
     let mut notes = Vec::new();
     let header = Header::read(&file, options.layout.map(|(layout, _)| layout), &mut notes)?;
     let samples = header.colours.samples();
@@ -133,6 +133,9 @@ pub(crate) fn open(file: ClipFile, options: &Options) -> Outcome<StoredClip> {
         Colours::Bgr => (Layout::Rgb, [2, 1, 0]),
     };
     let times = times::read(&file, &header, &mut notes)?;
+    if let Some(words) = times::pace_warning(&times.time_s) {
+        context.warn(&words);
+    }
     let names = ["observer", "instrument", "telescope"].into_iter().zip(&header.names);
     let mut info = ClipInfo {
         frames: header.frames,

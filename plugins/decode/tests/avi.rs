@@ -267,3 +267,47 @@ fn the_white_level_can_be_given() {
     assert_eq!(clip.info().white_level, 51.0);
     assert_close(&stored(&*clip, 0), &formula("mono8", 0), "another white level");
 }
+
+#[test]
+fn a_wrong_index_is_not_believed() {
+    let frame = |level: u8| vec![level; 24];
+    let mut file = avi(8, b"Y800", 6, 4, &[], &[frame(1), frame(2), frame(3)]);
+    // An index of four words an entry: id, flags, offset, length; all of it wrong, and more entries than frames.
+    let entries: Vec<u8> = (0..9u32).flat_map(|i| [*b"00db", [16, 0, 0, 0], (i * 7_777_777).to_le_bytes(), [255; 4]]).flatten().collect();
+    file.extend([b"idx1".as_slice(), &(entries.len() as u32).to_le_bytes(), &entries].concat());
+    let file = saved(&file);
+    let clip = open("decode.auto", file.path()).expect("opens");
+    assert_eq!(clip.info().frames, 3);
+    for index in 0..3 {
+        assert_close(&stored(&*clip, index), &[index as f64 + 1.0; 24], "frame");
+    }
+}
+
+/// OpenDML AVI file format extensions 1.02: a super index in the stream's headers, standard indexes among the frames,
+/// the total number of frames in a list `odml`, further parts in lists `AVIX`.
+#[test]
+fn open_dml_with_its_indexes_is_read() {
+    let chunk = |id: &[u8; 4], body: &[u8]| [id.as_slice(), &(body.len() as u32).to_le_bytes(), body].concat();
+    let list = |kind: &[u8; 4], body: &[u8]| chunk(b"LIST", &[kind.as_slice(), body].concat());
+    let first = avi(8, b"Y800", 6, 4, &[], &[vec![1; 24], vec![2; 24]]);
+    // Within the first part: headers up to the list of frames, as they are.
+    let movi = first.windows(4).position(|w| w == b"movi").expect("frames") - 8;
+    let odml = list(b"odml", &chunk(b"dmlh", &5u32.to_le_bytes()));
+    let index = |frames: u32| {
+        let head = [[2u8, 0, 0, 1], frames.to_le_bytes(), *b"00db", [0; 4], [0; 4], [0; 4]].concat();
+        chunk(b"ix00", &[head, (0..frames * 2).flat_map(u32::to_le_bytes).collect()].concat())
+    };
+    let frames = |levels: &[u8]| levels.iter().flat_map(|l| chunk(b"00db", &[*l; 24])).collect::<Vec<u8>>();
+    let part = |kind: &[u8; 4], body: Vec<u8>| chunk(b"RIFF", &[kind.as_slice(), &body].concat());
+    let head = first[12..movi].to_vec();
+    let one = [head, odml, list(b"movi", &[frames(&[1, 2]), index(2)].concat())].concat();
+    let two = list(b"movi", &[index(2), frames(&[3, 4])].concat());
+    let three = list(b"movi", &list(b"rec ", &frames(&[5])));
+    let file = saved(&[part(b"AVI ", one), part(b"AVIX", two), part(b"AVIX", three)].concat());
+    let clip = open("decode.auto", file.path()).expect("opens");
+    assert_eq!(clip.info().frames, 5, "{:?}", clip.info().notes);
+    assert!(!clip.info().notes.iter().any(|n| n.contains("headers say")), "{:?}", clip.info().notes);
+    for index in 0..5 {
+        assert_close(&stored(&*clip, index), &[index as f64 + 1.0; 24], "part");
+    }
+}

@@ -59,3 +59,42 @@ fn a_compressed_clip_goes_to_ffmpeg_by_itself() {
         assert!((clip.info().time_s[9] - 0.36).abs() < 1e-3, "{name}: {:?}", clip.info().time_s);
     }
 }
+
+#[test]
+fn no_file_name_means_anything_to_the_programs() {
+    if !installed() {
+        return;
+    }
+    // An absolute path is what a host hands over; what the names would mean as arguments or addresses is in ffmpeg's
+    // documentation (options, image sequences, protocols).
+    let folder = tempfile::tempdir().expect("a folder");
+    let names = [
+        "-i.mkv",
+        "-version",
+        "%03d.mkv",
+        "concat:a|b.mkv",
+        "http:evil.mkv",
+        "pipe:0",
+        "a;touch hacked.mkv",
+        "$(touch hacked).mkv",
+        "`touch hacked`.mkv",
+        "line\nbreak.mkv",
+        "file:x.mkv",
+    ];
+    let sound = folder.path().join("sound.mkv");
+    let made = Command::new("ffmpeg")
+        .args(["-v", "error", "-f", "lavfi", "-i", "testsrc2=size=32x24:rate=25:duration=0.2", "-c:v", "ffv1"])
+        .arg(&sound)
+        .status()
+        .expect("ffmpeg runs");
+    assert!(made.success());
+    for name in names {
+        let path = folder.path().join(name);
+        std::fs::copy(&sound, &path).expect("copied");
+        let clip = open("decode.auto", &path).unwrap_or_else(|fault| panic!("{name}: {fault}"));
+        assert_eq!((clip.info().frames, clip.info().width), (5, 32), "{name}");
+        assert_eq!(stored(&*clip, 4).len(), 32 * 24 * 3, "{name}");
+    }
+    let left = std::fs::read_dir(folder.path()).expect("a folder").count();
+    assert_eq!(left, names.len() + 1, "nothing else was made");
+}

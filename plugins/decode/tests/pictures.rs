@@ -4,7 +4,7 @@ mod common;
 
 use std::path::Path;
 
-use common::{assert_close, broken, formula, good, open, refusal, region, stored};
+use common::{assert_close, broken, formula, good, open, refusal, region, stored, warnings};
 use stillair_api::{Frame, FrameReader, Layout, Pattern, Region, TimesOrigin};
 
 /// Pixels of a file, whole and in part, read by its own method and by the one that looks at content.
@@ -51,6 +51,90 @@ fn every_tiff_picture_gives_its_pixels() {
     // First samples 0.00395208690315485 = 259 / 65535 and 0.7843137 = 200 / 255 (tifffile).
     check("decode.tiff", "f32.tif", &scaled(mono16, 1.0 / 65_535.0, 0.0), Layout::Mono);
     check("decode.tiff", "rgb_f32.tif", &scaled(formula("rgb8", 0), 1.0 / 255.0, 0.0), Layout::Rgb);
+}
+
+/// mono16 on any number of pixels.
+fn mono16(width: usize, height: usize) -> Vec<f64> {
+    (0..width * height).map(|i| (7 * (i % width) + 300 * (i / width) + 259) as f64).collect()
+}
+
+#[test]
+fn every_way_to_lay_out_a_tiff_picture_is_read() {
+    check("decode.tiff", "u16_big.tif", &formula("mono16", 0), Layout::Mono);
+    // First samples 0.1265 0.1299 0.1333 (numpy, float16).
+    let halves = stored(&*open("decode.auto", &good("f16.tif")).expect("opens"), 0);
+    for (found, wanted) in halves.iter().zip(formula("mono16", 0)) {
+        // 11 bits of mantissa: half a step is 2^-12 of the value.
+        assert!((found - wanted / 2048.0).abs() <= wanted / 2048.0 / 4096.0, "{found} {wanted}");
+    }
+    for name in ["u16_tiles.tif", "u16_deflate_predictor.tif"] {
+        let clip = open("decode.auto", &good(name)).expect(name);
+        assert_eq!((clip.info().width, clip.info().height, clip.info().layout), (40, 20, Layout::Mono), "{name}");
+        assert_close(&stored(&*clip, 0), &mono16(40, 20), name);
+        let part: Vec<f64> = (15..18).flat_map(|y| mono16(40, 20)[y * 40 + 14..y * 40 + 34].to_vec()).collect();
+        assert_close(&region(&*clip, 0, Region { x: 14, y: 15, width: 20, height: 3 }), &part, name);
+    }
+    let clip = open("decode.auto", &good("u8_tiles_planar.tif")).expect("opens");
+    assert_eq!((clip.info().width, clip.info().height, clip.info().layout), (18, 20, Layout::Rgb));
+    let wanted: Vec<f64> = mono16(18, 20).iter().flat_map(|v| [v % 251.0, v % 241.0, v % 239.0]).collect();
+    assert_close(&stored(&*clip, 0), &wanted, "tiles of planes");
+}
+
+#[test]
+fn the_pages_of_a_tiff_file_are_the_frames_of_a_clip() {
+    for (name, frames) in [("pages.tif", 5), ("pages_big_be.tif", 3)] {
+        for method in ["decode.tiff", "decode.auto"] {
+            let clip = open(method, &good(name)).expect(name);
+            let info = clip.info();
+            assert_eq!((info.frames, info.width, info.height), (frames, 6, 4), "{name}");
+            assert_eq!((info.time_s.len(), info.times, info.white_level), (frames, TimesOrigin::Absent, 65_535.0));
+            for frame in (0..frames).rev() {
+                assert_close(&stored(&*clip, frame), &formula("mono16", frame), &format!("{name}, page {frame}"));
+            }
+            assert!(!info.notes.iter().any(|n| n.contains("single picture")), "{:?}", info.notes);
+        }
+    }
+    // A page, a preview of it, a page, a page of another size.
+    let clip = open("decode.auto", &good("pages_odd.tif")).expect("opens");
+    assert_eq!(clip.info().frames, 2);
+    assert!(clip.info().notes.iter().any(|n| n.contains("1 pages of another size")), "{:?}", clip.info().notes);
+    assert_close(&stored(&*clip, 1), &formula("mono16", 1), "the second page");
+    // Cut within the chain of pages, those before are used.
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("cut.tif");
+    let whole = std::fs::read(good("pages.tif")).expect("read");
+    let mut found = Vec::new();
+    for length in (0..whole.len()).step_by(7) {
+        std::fs::write(&path, &whole[..length.max(1)]).expect("written");
+        if let Ok(clip) = open("decode.auto", &path) {
+            found.push(clip.info().frames);
+            let read = clip.read(0, clip.info().region(), &mut Vec::new(), &mut Frame::empty());
+            assert!(read.is_ok() || clip.info().frames > 0);
+        }
+    }
+    assert!(found.iter().all(|frames| *frames <= 5), "{found:?}");
+    // A file that shrinks names the frame.
+    std::fs::write(&path, &whole).expect("written");
+    let clip = open("decode.auto", &path).expect("opens");
+    std::fs::OpenOptions::new().write(true).open(&path).and_then(|f| f.set_len(60)).expect("cut");
+    let words = clip.read(4, clip.info().region(), &mut Vec::new(), &mut Frame::empty()).expect_err("gone").to_string();
+    assert!(words.contains("frame 4") && words.contains("cut.tif") && words.contains("cut short"), "{words}");
+}
+
+#[test]
+fn a_picture_of_a_folder_that_shrinks_names_the_frame() {
+    for (like, extension) in [("u16.tif", "tif"), ("u16.png", "png"), ("u16_bzero.fits", "fits")] {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = |n: usize| folder.path().join(format!("{n}.{extension}"));
+        (0..3).for_each(|n| drop(std::fs::copy(good(like), path(n)).expect("copied")));
+        let clip = open("decode.auto", folder.path()).expect("opens");
+        std::fs::OpenOptions::new().write(true).open(path(1)).and_then(|f| f.set_len(50)).expect("cut");
+        let read = |n: usize| clip.read(n, clip.info().region(), &mut Vec::new(), &mut Frame::empty());
+        assert!(read(0).is_ok() && read(2).is_ok());
+        let words = read(1).expect_err("gone").to_string();
+        assert!(words.contains("frame 1") && words.contains(&format!("1.{extension}")), "{words}");
+        assert!(words.contains("cut short") || words.contains("no END"), "{words}");
+    }
 }
 
 #[test]
@@ -226,7 +310,39 @@ fn a_folder_of_fits_has_times_and_says_where_the_exposure_changes() {
     let clip = open("decode.auto", folder.path()).expect("opens");
     assert_eq!((clip.info().times, &*clip.info().time_s), (TimesOrigin::Stamps, [0.0, 1.0, 2.0].as_slice()));
     assert_eq!(clip.info().exposure_s, None);
-    assert!(clip.info().notes.iter().any(|n| n.contains("0.01 s at first, 0.02 s at frame 2")));
+    let warnings = warnings("decode.auto", folder.path());
+    assert!(warnings.iter().any(|n| n.contains("0.01 s at first, 0.02 s at frame 2")), "{warnings:?}");
+}
+
+#[test]
+fn the_time_of_a_fits_picture_is_read_however_it_is_written() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("a.fits");
+    let samples: Vec<u8> = (0..24).collect();
+    // 2021-08-20T00:30:00Z is 1629419400 s after 1970 (Python datetime); its MJD 59446.0208333... (astropy.time).
+    let day = Some(1_629_419_400_000_000_000i64);
+    let later = |s: f64| day.map(|ns| ns + (s * 1e9) as i64);
+    let cases: [(&[&str], Option<i64>); 9] = [
+        (&["DATE-OBS= '2021-08-20T00:30:00'"], day),
+        (&["DATE-OBS= '2021-08-20T00:30:00Z'"], day),
+        (&["DATE-OBS= '2021-08-20T00:30:05'", "DATE-BEG= '2021-08-20T00:30:00'"], day),
+        (&["DATE-OBS= '2021-08-20'", "TIME-OBS= '00:30:00.5'"], later(0.5)),
+        (&["DATE-OBS= '2021-08-20'"], None),
+        (&["DATE-OBS= '20/08/21'"], None),
+        // Terrestrial time is 69.184 s ahead of UTC since 2017 (IERS Bulletin C; 32.184 s + 37 leap seconds).
+        (&["DATE-OBS= '2021-08-20T00:31:09.184'", "TIMESYS = 'TT      '"], day),
+        // A picture of several frames shows the middle of its exposures.
+        (&["DATE-OBS= '2021-08-20T00:29:00'", "DATE-AVG= '2021-08-20T00:30:00'", "NCOMBINE=                   50"], day),
+        (&["DATE-OBS= '2021-08-20T00:30:00'", "DATE-AVG= '2021-08-20T00:31:00'"], day),
+    ];
+    for (cards, wanted) in cases {
+        let clip = save(&path, 8, &[6, 4], cards, &samples);
+        assert_eq!(clip.info().start_unix_ns, wanted, "{cards:?}");
+        let said = clip.info().notes.iter().any(|n| n.contains("no time of day"));
+        assert_eq!(said, wanted.is_none(), "{cards:?}: {:?}", clip.info().notes);
+    }
+    let clip = save(&path, 8, &[6, 4], &["MJD-OBS =     59446.020833333335"], &samples);
+    assert!((clip.info().start_unix_ns.expect("a time") - day.expect("a time")).abs() < 1_000_000);
 }
 
 #[test]

@@ -4,7 +4,7 @@ mod common;
 
 use std::io::Write;
 
-use common::{assert_close, broken, formula, good, open, open_with, refusal, region, stored, text};
+use common::{assert_close, broken, formula, good, open, open_with, refusal, region, stored, text, warnings};
 use stillair_api::{
     FactOrigin, FactValue, Facts, Frame, Layout, ParameterValue, Pattern, Region, TimesOrigin, contract::breaches,
 };
@@ -205,4 +205,20 @@ fn every_method_keeps_to_its_contract() {
         assert!(!description.help.is_empty() && !description.source.is_empty());
         assert!(method.create(&description.defaults(), &Facts::default()).is_ok());
     }
+}
+
+#[test]
+fn frames_that_come_at_another_pace_are_told_with_their_number() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path().join("pace.ser");
+    let mut bytes = std::fs::read(good("mono8_no_trailer.ser")).expect("read")[..178].to_vec();
+    bytes[38..42].copy_from_slice(&200i32.to_le_bytes());
+    bytes.extend((0..200 * 24).map(|i| (i % 251) as u8));
+    let ticks = |frame: i64| 637_650_162_000_050_000 + 100_000 * frame.min(120) + 250_000 * (frame - 120).max(0);
+    bytes.extend((0..200).flat_map(|frame| ticks(frame).to_le_bytes()));
+    std::fs::write(&path, &bytes).expect("written");
+    let said = warnings("decode.auto", &path);
+    let words = "from frame 120 on frames come every 25.0000 ms instead of every 10.0000 ms";
+    assert!(said.iter().any(|w| w.contains(words)), "{said:?}");
+    assert!(warnings("decode.auto", &good("mono8.ser")).is_empty());
 }

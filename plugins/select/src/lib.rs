@@ -1,5 +1,6 @@
 //! Chooses and weights frames
 
+mod brightness;
 mod choice;
 mod fraction;
 mod one;

@@ -5,7 +5,8 @@
 //! before); without target; cut off by the frame's edge; overexposed; clouded (transparency below a limit, or a jump
 //! of its logarithm against a neighbour by more than 5 sigma and 5 %, or a target that hardly exceeds the noise); of
 //! odd size (box or radius off the median by more than 6 sigma and a limit: a gust's smear, a broken frame). Sigmas are
-//! 1.48 median absolute deviations. Common practice, no source; limits from own simulation.
+//! 1.48 median absolute deviations. A brightness that changes for good from one frame to the next is told with its
+//! frame: see `brightness`. Common practice, no source; limits from own simulation.
 
 use std::sync::Arc;
 
@@ -15,6 +16,7 @@ use stillair_api::{
 };
 use stillair_maths::robust::{MAD_TO_SIGMA, mad, median, running_percentile};
 
+use crate::brightness::step_warning;
 use crate::choice::weight_spec;
 use crate::verdict::{Reason, listed, nothing_usable, record};
 
@@ -45,7 +47,8 @@ impl Method for Usable {
             "Looks at the measures of find.disc: black and repeated frames, frames without a target, cut off by \
                  the edge, overexposed, clouded or of odd size get weight 0 and their reason, the others weight 1. \
                  Thin cloud is kept, with its transparency in a column. Where nothing is usable the error says why. \
-                 A cloud that covers a whole clip evenly cannot be told from a dim target.",
+                 A cloud that covers a whole clip evenly cannot be told from a dim target. A target that is \
+                 suddenly brighter or dimmer for good (another exposure or gain in mid-clip) is told with its frame.",
         )
         .source("common practice, no source; limits from own simulation")
         .contract("select")
@@ -225,6 +228,9 @@ impl Transform for UsableNode {
             Fault::request("the table linked to `table` has no column flux").remedy("link find.disc to `table`")
         })?;
         let mut reasons = self.alone(table);
+        if let Some(words) = step_warning(&of_kept(flux, &reasons)) {
+            context.warn(&words);
+        }
         let transparency = self.transparency(table, flux, &reasons);
         self.reject_clouds(table, &transparency, &mut reasons);
         self.reject_sizes(table, &mut reasons);

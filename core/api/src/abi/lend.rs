@@ -227,6 +227,10 @@ impl Lender {
             history: self.texts(&info.history),
             history_count: info.history.len(),
             globe: self.globe(info.globe.as_ref()),
+            begin_unix_ns: info.begin_unix_ns.unwrap_or_default(),
+            end_unix_ns: info.end_unix_ns.unwrap_or_default(),
+            has_begin: info.begin_unix_ns.is_some().into(),
+            has_end: info.end_unix_ns.is_some().into(),
             ..blank()
         };
         self.one(view)

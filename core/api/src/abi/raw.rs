@@ -351,6 +351,14 @@ pub struct ImageView {
     pub history_count: usize,
     /// The globe as JSON; a null pointer if unknown.
     pub globe: Text,
+    /// Beginning of the first exposure, ns since 1970 UTC, if `has_begin`.
+    pub begin_unix_ns: i64,
+    /// End of the last exposure, ns since 1970 UTC, if `has_end`.
+    pub end_unix_ns: i64,
+    /// Whether `begin_unix_ns` is known.
+    pub has_begin: u32,
+    /// Whether `end_unix_ns` is known.
+    pub has_end: u32,
 }
 
 /// A fact for the report.

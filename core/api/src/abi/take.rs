@@ -299,6 +299,8 @@ pub unsafe fn image(view: *const raw::ImageView) -> Outcome<Image> {
                 arcsec_per_px: known(view.arcsec_per_px),
                 px_per_capture_px: view.px_per_capture_px,
                 middle_unix_ns: (view.has_middle != 0).then_some(view.middle_unix_ns),
+                begin_unix_ns: (view.has_begin != 0).then_some(view.begin_unix_ns),
+                end_unix_ns: (view.has_end != 0).then_some(view.end_unix_ns),
                 exposure_total_s: known(view.exposure_total_s),
                 frames_used: view.frames_used,
                 frames_effective: view.frames_effective,

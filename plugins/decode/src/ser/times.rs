@@ -1,4 +1,4 @@
-//! The trailer of frame times: read, and believed only as far as it is plausible.
+//! The trailer of frame times: read, and believed only as far as it is plausible; and where their pace changes.
 
 use std::sync::Arc;
 
@@ -28,6 +28,80 @@ pub(crate) struct Times {
     pub(crate) start_unix_ns: Option<i64>,
     /// Where they come from.
     pub(crate) origin: TimesOrigin,
+}
+
+/// Frames that a pace is judged by, on either side of a change.
+const PACE_FRAMES: usize = 24;
+
+/// A pace that changes by less than this share is the clock's wander (own choice, no source).
+const PACE_CHANGE: f64 = 0.1;
+
+/// The median of some numbers.
+fn median(numbers: &[f64]) -> f64 {
+    let mut sorted = numbers.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted[sorted.len() / 2]
+}
+
+/// Half of the steps deviate from `middle` by less than this share of it.
+fn wander(steps: &[f64], middle: f64) -> f64 {
+    median(&steps.iter().map(|step| (step - middle).abs()).collect::<Vec<_>>()) / middle
+}
+
+/// Where the time from frame to frame changes for good, as after a change of the exposure: the first frame of the new
+/// pace, the median steps before and behind it, s, and how many more such places there are. Blocks of steps are compared
+/// by their medians, so that lost frames and single late ones do not count; steps that wander by as much as they change
+/// say nothing.
+fn change_of_pace(time_s: &[f64]) -> Option<(usize, [f64; 2], usize)> {
+    let steps: Vec<f64> = time_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    let blocks: Vec<&[f64]> = steps.chunks_exact(PACE_FRAMES).collect();
+    let steady = |block: &[f64]| {
+        let middle = median(block);
+        (middle > 0.0 && block.iter().all(|step| step.is_finite()) && wander(block, middle) < PACE_CHANGE / 3.0)
+            .then_some(middle)
+    };
+    let paces: Vec<Option<f64>> = blocks.iter().map(|block| steady(block)).collect();
+    let (mut found, mut more, mut at) = (None, 0, 0);
+    while at + 1 < paces.len() {
+        // The change may lie within a block, which is then skipped.
+        let change = [1, 2].into_iter().find_map(|ahead| {
+            let (before, behind) = (paces[at]?, (*paces.get(at + ahead)?)?);
+            ((behind / before - 1.0).abs() > PACE_CHANGE).then_some((ahead, before, behind))
+        });
+        let Some((ahead, before, behind)) = change else {
+            at += 1;
+            continue;
+        };
+        let middle = (before + behind) / 2.0;
+        let range = at * PACE_FRAMES..((at + ahead + 1) * PACE_FRAMES).min(steps.len());
+        // The split with the fewest steps on the wrong side.
+        let wrong = |step: f64| i64::from((step > middle) == (behind > before));
+        let (mut cost, mut best) = (0, (0, range.start));
+        for i in range {
+            cost += 2 * wrong(steps[i]) - 1;
+            if cost < best.0 {
+                best = (cost, i + 1);
+            }
+        }
+        match found {
+            None => found = Some((best.1, [before, behind])),
+            Some(_) => more += 1,
+        }
+        at += ahead;
+    }
+    found.map(|(step, paces)| (step, paces, more))
+}
+
+/// A change of pace in words.
+pub(crate) fn pace_warning(time_s: &[f64]) -> Option<String> {
+    let (frame, [before, behind], more) = change_of_pace(time_s)?;
+    let more = if more > 0 { format!(" (and {more} more such changes)") } else { String::new() };
+    Some(format!(
+        "from frame {frame} on frames come every {:.4} ms instead of every {:.4} ms{more}: the exposure or the frame rate \
+         was changed in mid-clip, or the computer could not keep up; capture with fixed settings",
+        1e3 * behind,
+        1e3 * before
+    ))
 }
 
 /// Whether ticks lie between 1970 and 2200.
@@ -165,6 +239,45 @@ mod tests {
             assert!(times.time_s.iter().all(|t| t.is_nan()));
             assert!(notes[0].contains(word), "{notes:?}");
         }
+    }
+
+    /// Times by steps of some ms, with the jitter of a computer's clock and a lost frame now and then.
+    fn paced(steps_ms: impl Iterator<Item = f64>) -> Vec<f64> {
+        let mut time = 0.0;
+        let jitter = |i: usize| ((i * 7919) % 101) as f64 / 101.0 * 0.2 - 0.1;
+        steps_ms
+            .enumerate()
+            .map(|(i, step)| {
+                let now: f64 = time + jitter(i) * 1e-3;
+                time += step * if i % 37 == 36 { 2e-3 } else { 1e-3 };
+                now
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_change_of_pace_is_told_with_its_frame() {
+        for change in [30usize, 100, 118, 170] {
+            let times = paced((0..200).map(|i| if i < change { 10.0 } else { 14.0 }));
+            let (frame, [before, behind], more) = change_of_pace(&times).expect("a change");
+            // The step from frame n to n + 1 is the first long one: the frame behind it is the first of the new pace.
+            assert!(frame.abs_diff(change) <= 1, "{frame} {change}");
+            assert!((before - 0.01).abs() < 3e-4 && (behind - 0.014).abs() < 3e-4 && more == 0, "{before} {behind}");
+        }
+        let words = pace_warning(&paced((0..300).map(|i| if (100..200).contains(&i) { 5.0 } else { 10.0 })));
+        let words = words.expect("a change");
+        assert!(words.contains("instead of every 10.0") && words.contains("(and 1 more such changes)"), "{words}");
+    }
+
+    #[test]
+    fn a_steady_slow_or_erratic_pace_is_not_a_change() {
+        assert_eq!(change_of_pace(&paced((0..500).map(|_| 10.0))), None);
+        // Drifts by 8 % over the clip.
+        assert_eq!(change_of_pace(&paced((0..500).map(|i| 10.0 + 0.0016 * f64::from(i)))), None);
+        // Every step another.
+        assert_eq!(change_of_pace(&paced((0..500).map(|i| 5.0 + f64::from((i * 7919) % 100) / 10.0))), None);
+        assert_eq!(change_of_pace(&[f64::NAN; 300]), None);
+        assert_eq!(change_of_pace(&[0.0, 1.0]), None);
     }
 
     #[test]

@@ -35,6 +35,18 @@ pub fn open_with(
     source.open(&TestContext::default(), &[path.to_path_buf()])
 }
 
+/// What opening a path warns of.
+pub fn warnings(method: &str, path: &Path) -> Vec<String> {
+    let plugin = stillair_decode::plugin();
+    let found = plugin.methods.iter().find(|m| m.describe().method == method).expect("the method is there");
+    let Ok(Node::Source(source)) = found.create(&found.describe().defaults(), &Facts::default()) else {
+        panic!("{method} is not a source")
+    };
+    let context = TestContext::default();
+    source.open(&context, &[path.to_path_buf()]).expect("opens");
+    context.warnings.into_inner().expect("whole")
+}
+
 pub fn open(method: &str, path: &Path) -> Outcome<Box<dyn FrameReader>> {
     open_with(method, path, &[], &Facts::default())
 }
