@@ -18,6 +18,9 @@ from astropy.io import fits
 from astropy.time import Time
 from PIL import Image
 
+# FITS Standard 4.0, 9.5: the beginning, the middle and the end of what is in the picture.
+DATES = ["DATE-OBS", "DATE-BEG", "DATE-AVG", "DATE-END"]
+
 warnings.simplefilter("error")
 # The demo's night is to come: nobody knows its leap seconds.
 warnings.filterwarnings("ignore", message=".*dubious year")
@@ -65,8 +68,13 @@ def check_fits(path, record, stack):
         assert data.dtype == numpy.dtype(">f4") and numpy.array_equal(data, planes), "every value is kept"
         # FITS Standard 4.0, 9.1 and 9.5: an ISO date with its time scale.
         begun = Time(clip["start_unix_ns"] * 1e-9, format="unix", scale="utc")
-        seen = Time(header["DATE-OBS"], format="isot", scale=header["TIMESYS"].lower())
-        assert 0 <= (seen - begun).sec < 3600, (seen.isot, begun.isot)
+        times = {key: Time(header[key], format="isot", scale=header["TIMESYS"].lower()) for key in header if key in DATES}
+        assert set(times) == set(DATES), times
+        after = {key: (time - begun).sec for key, time in times.items()}
+        # The stack holds frames from all over the clip: its first is among the clip's first, to a millisecond.
+        assert -0.001 < after["DATE-OBS"] == after["DATE-BEG"] < after["DATE-AVG"] < after["DATE-END"] < 3600, after
+        assert abs(after["DATE-END"] - after["DATE-BEG"] - header["TELAPSE"]) < 0.002, (after, header["TELAPSE"])
+        assert header["XPOSURE"] == header["EXPTIME"] <= header["TELAPSE"]
         exposed = record["frames"]["used"] * facts["camera.exposure_s"]
         assert header["NCOMBINE"] == record["frames"]["used"], header["NCOMBINE"]
         assert abs(header["EXPTIME"] / exposed - 1) < 1e-6, (header["EXPTIME"], exposed)
@@ -77,6 +85,11 @@ def check_fits(path, record, stack):
         assert json.loads(header["PROVENAN"])["recipe"] == "all-formats"
         assert len(header["HISTORY"]) > 0, "the steps are told"
     print(f"astropy reads {path.name}: {header['DATE-OBS']}, {header['EXPTIME']:.3f} s, {header['PIXSCALE']:.4f} arcsec/px")
+
+
+def whole_text(path):
+    with tifffile.TiffFile(path) as file:
+        return file.pages[0].description
 
 
 def check_formats(run):
@@ -102,14 +115,20 @@ def check_formats(run):
         shown = numpy.asarray(picture.convert("RGB"), dtype=float) / 255
         assert numpy.abs(shown - curve.reshape(*curve.shape[:2], -1)).mean() < 0.02, "the JPEG shows the same"
     with open(results / "frames.csv", newline="") as file:
+        first = next(file)
+        assert first.startswith("# {") and "recipe_blake3" in json.loads(first[2:]), "the table carries its provenance"
         rows = list(csv.reader(line for line in file if not line.startswith("#")))
     assert rows[0][:2] == ["index", "time_s"], rows[0]
     assert len(rows) - 1 == record["frames"]["total"], (len(rows), record["frames"]["total"])
     print(f"tifffile, Pillow and csv read {run.name}: {stack.shape}")
-    check_clip(results / "steadied.ser", record)
+    assert json.loads(whole_text(results / "picture-whole.tif"))["recipe"] == "all-formats"
+    check_clip(results / "steadied.ser", record, json.loads(first[2:])["recipe_blake3"])
 
 
-def check_clip(path, record):
+def check_clip(path, record, recipe):
+    # Offsets of the published layout: three texts of 40 bytes from 42 on.
+    maker = path.read_bytes()[42:82].rstrip(b"\0").decode()
+    assert maker.startswith("Stillair ") and recipe.startswith(maker.split(" recipe ")[1]), maker
     if not shutil.which("ffprobe"):
         print(f"ffprobe is not installed: {path.name} was not checked")
         return

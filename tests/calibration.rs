@@ -241,6 +241,53 @@ fn a_session_with_bias_dark_and_flat_evens_the_field() {
 }
 
 #[test]
+fn a_flat_with_a_dark_of_its_own_is_freed_from_it() {
+    let truth = pristine(Layout::Mono, 60);
+    let perfect = folder("flat-dark-truth");
+    write(&perfect.join("a.ser"), Layout::Mono, truth.clone());
+    let (perfect, _) = run(&perfect, &["run", "planet-mono", "a.ser"]);
+    // Light so faint that the flat was exposed for long: a glow and a pattern of its own, five times the capture's, lie
+    // under light of a few hundred steps.
+    let dark_of_flat = |k: usize| 5.0 * dark_current(k % SIDE, k / SIDE).min(250.0);
+    let long = |light: f64, number: usize| -> Vec<u16> {
+        let pixel = |k: usize| {
+            let noise = 6.0 * (mixed(k as u64, 7 + number as u64) - 0.5);
+            (light * light_share(k % SIDE, k / SIDE) + BIAS + dark_of_flat(k) + noise).round().clamp(0.0, WHITE) as u16
+        };
+        (0..SIDE * SIDE).map(pixel).collect()
+    };
+    let error_with = |name: &str, wanted: &[&str]| {
+        let here = folder(name);
+        write_raw(&here, Layout::Mono, &truth);
+        write_calibration(&here, Layout::Mono, wanted);
+        write(&here.join("flat.ser"), Layout::Mono, (0..40).map(|n| long(600.0, 40_000 + n)).collect());
+        write(&here.join("flat_dark.ser"), Layout::Mono, (0..40).map(|n| long(0.0, 50_000 + n)).collect());
+        let (made, said) = run(&here, &["run", "planet-mono", "a.ser"]);
+        assert!(!said.err.contains("warning: flat"), "{}", said.err);
+        let inputs = record(&made)["inputs"].to_string();
+        assert_eq!(inputs.contains("flat_dark.ser"), wanted.contains(&"flat_dark"));
+        (flatness_error(&made.join("results/stack.tif"), &perfect.join("results/stack.tif")), here)
+    };
+    let (without, _) = error_with("flat-dark-without", &["bias", "dark", "flat"]);
+    let (with, here) = error_with("flat-dark-with", &["bias", "dark", "flat", "flat_dark"]);
+    assert!(with < 0.005 && with < without / 5.0, "{with} {without}");
+    // It belongs to the flat: another exposure than the flat's is told, the capture's does not matter.
+    let session = |name: &str, seconds: f64| {
+        std::fs::write(here.join(format!("{name}.session.toml")), format!("[camera]\nexposure_s = {seconds}\n"))
+            .unwrap();
+    };
+    let calibration = std::fs::read_to_string(here.join("session.toml")).unwrap();
+    std::fs::write(here.join("a.session.toml"), format!("[camera]\nexposure_s = 0.01\n{calibration}")).unwrap();
+    session("flat", 2.0);
+    session("flat_dark", 2.0);
+    let said = run(&here, &["run", "quick-look", "a.ser"]).1.err;
+    assert!(!said.contains("flat's dark"), "{said}");
+    session("flat_dark", 1.0);
+    let said = run(&here, &["run", "quick-look", "a.ser"]).1.err;
+    assert!(said.contains("the flat's dark was exposed 1 s, the flat 2 s"), "{said}");
+}
+
+#[test]
 fn hot_pixels_of_a_mosaic_are_gone() {
     let layout = Layout::Mosaic(Pattern::Rggb);
     let truth = pristine(layout, 60);
@@ -369,7 +416,10 @@ fn an_exposure_that_changes_in_mid_clip_still_gives_the_planet() {
     let half = truth.len() / 2;
     let frames = truth[..half].iter().cloned().chain(truth[half..].iter().map(longer)).collect();
     write(&here.join("a.ser"), Layout::Mono, frames);
-    let (changed, _) = run(&here, &["run", "planet-mono", "a.ser"]);
+    let (changed, said) = run(&here, &["run", "planet-mono", "a.ser"]);
+    let words = "from frame 30 on the target is 1.";
+    assert!(said.err.lines().any(|l| l.starts_with("warning: ") && l.contains(words)), "{}", said.err);
+    assert!(record(&changed)["warnings"].to_string().contains(words));
     let used = record(&changed)["frames"]["used"].as_u64().unwrap();
     assert!(used >= 20, "{used} of 60 frames used");
     let (one, other) = (changed.join("results/stack.tif"), steady.join("results/stack.tif"));

@@ -32,6 +32,16 @@ impl ClipFile {
         Ok(Self { file, path: path.into(), len })
     }
 
+    /// A file that is open already.
+    pub(crate) fn opened(file: File, path: &Path, len: u64) -> Self {
+        Self { file, path: path.into(), len }
+    }
+
+    /// The open file itself.
+    pub(crate) fn into_file(self) -> File {
+        self.file
+    }
+
     /// Bytes of the file when it was opened.
     pub(crate) fn len(&self) -> u64 {
         self.len

@@ -8,7 +8,7 @@ use std::io::{BufReader, Read, Seek};
 use std::path::{Path, PathBuf};
 
 use ::png::{self, BitDepth, Transformations};
-use ::tiff::decoder::{Decoder, DecodingSampleType, Limits};
+use ::tiff::decoder::{BufferLayoutPreference, ChunkType, Decoder, DecodingSampleType, Limits, TiffCodingUnit};
 use ::tiff::tags::Tag;
 use ::tiff::{ColorType, TiffError};
 use stillair_api::{ClipInfo, Fault, Frame, FrameReader, Layout, Outcome, Region, TimesOrigin};
@@ -53,6 +53,9 @@ pub(crate) fn is_png(head: &[u8]) -> bool {
     head.starts_with(b"\x89PNG\r\n\x1a\n")
 }
 
+/// Tiles of more bytes than this that are also much larger than their picture are refused.
+const MOST_TILE_BYTES: usize = 1 << 22;
+
 /// What a picture's decoded bytes are.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Shape {
@@ -69,17 +72,20 @@ struct Shape {
 fn decode(path: &Path, format: PictureFormat, page: Option<u64>, bytes: Option<&mut Vec<u8>>) -> Outcome<Shape> {
     let file = File::open(path).map_err(|e| unreadable(path, &e))?;
     let file_bytes = file.metadata().map_err(|e| unreadable(path, &e))?.len();
-    let reader = BufReader::with_capacity(1 << 16, file);
-    match format {
-        PictureFormat::Tiff => match page {
+    let tiff = |file: File, bytes| {
+        let file = ClipFile::opened(file, path, file_bytes);
+        pages::check(&file, page)?;
+        let reader = BufReader::with_capacity(1 << 16, file.into_file());
+        match page {
             None => decode_tiff(reader, file_bytes, bytes),
-            Some(page) => PageReader::new(reader, page)
-                .map_err(|e| unreadable(path, &e))
-                .and_then(|reader| decode_tiff(reader, file_bytes, bytes)),
-        },
-        PictureFormat::Png => decode_png(reader, file_bytes, bytes),
+            Some(page) => decode_tiff(PageReader::new(reader, page)?, file_bytes, bytes),
+        }
+    };
+    match format {
+        PictureFormat::Tiff => tiff(file, bytes),
+        PictureFormat::Png => decode_png(BufReader::with_capacity(1 << 16, file), file_bytes, bytes),
     }
-    .map_err(|fault| fault.at(path.display()))
+    .map_err(|fault| if fault.message.contains(&*path.to_string_lossy()) { fault } else { fault.at(path.display()) })
 }
 
 fn refuse(format: PictureFormat, what: impl std::fmt::Display) -> Fault {
@@ -152,17 +158,50 @@ fn decode_tiff(reader: impl Read + Seek, file_bytes: u64, bytes: Option<&mut Vec
     if let Some(bytes) = bytes {
         bytes.clear();
         bytes.resize(buffer.complete_len, 0);
-        decoder.read_image_bytes(bytes).map_err(fault)?;
+        read_pixels(&mut decoder, &buffer, (width, height as usize), encoding.bytes(), bytes).map_err(fault)?;
     }
     let arrangement = Arrangement { encoding, step, order: [0, 1, 2], row_bytes, bottom_up: false, planes };
     Ok(Shape { width, height: height as usize, layout, arrangement, srgb: false })
 }
 
-fn decode_png(
-    reader: BufReader<impl Read + Seek>,
-    file_bytes: u64,
-    bytes: Option<&mut Vec<u8>>,
-) -> Outcome<Shape> {
+/// Decodes all pixels. Tiles of separate planes are taken one by one, each into a buffer with room for the rows that the
+/// lowest ones have beyond the picture: the decoder writes those of every plane but the first.
+fn read_pixels(
+    decoder: &mut Decoder<impl Read + Seek>,
+    buffer: &BufferLayoutPreference,
+    (width, height): (usize, usize),
+    sample_bytes: usize,
+    bytes: &mut [u8],
+) -> Result<(), TiffError> {
+    if buffer.planes < 2 || decoder.get_chunk_type() != ChunkType::Tile {
+        return decoder.read_image_bytes(bytes);
+    }
+    let (tile_width, tile_height) = decoder.chunk_dimensions();
+    let (tile_width, tile_height) = (tile_width as usize, tile_height as usize);
+    let (across, down) = (width.div_ceil(tile_width), height.div_ceil(tile_height));
+    let (row_bytes, plane_bytes) = (width * sample_bytes, width * height * sample_bytes);
+    let tile_bytes = tile_width.saturating_mul(tile_height).saturating_mul(sample_bytes);
+    if tile_bytes > MOST_TILE_BYTES.max(4 * plane_bytes) {
+        return Err(TiffError::LimitsExceeded);
+    }
+    let mut tile = vec![0; tile_bytes.saturating_mul(buffer.planes + 1)];
+    for number in 0..across * down {
+        let (x, y) = (number % across * tile_width, number / across * tile_height);
+        let (columns, rows) = (tile_width.min(width - x), tile_height.min(height - y));
+        decoder.read_coding_unit_bytes(TiffCodingUnit(number as u32), &mut tile)?;
+        for plane in 0..buffer.planes {
+            let from = &tile[plane * columns * rows * sample_bytes..];
+            let start = plane * plane_bytes + y * row_bytes + x * sample_bytes;
+            for row in 0..rows {
+                let part = row * columns * sample_bytes..(row + 1) * columns * sample_bytes;
+                bytes[start + row * row_bytes..][..part.len()].copy_from_slice(&from[part]);
+            }
+        }
+    }
+    Ok(())
+}
+
+fn decode_png(reader: BufReader<impl Read + Seek>, file_bytes: u64, bytes: Option<&mut Vec<u8>>) -> Outcome<Shape> {
     const PNG: PictureFormat = PictureFormat::Png;
     let fault = |error: png::DecodingError| damaged(PNG, error);
     let budget = usize::try_from(file_bytes.saturating_mul(MOST_COMPRESSION)).unwrap_or(usize::MAX);
@@ -207,9 +246,12 @@ pub(crate) struct PictureClip {
 impl PictureClip {
     /// Opens a picture; its pixels are read only if something must be judged from them.
     pub(crate) fn open(path: &Path, format: PictureFormat, options: &Options) -> Outcome<Self> {
-        drop(ClipFile::open(path)?);
+        let file = ClipFile::open(path)?;
         let mut notes = Vec::new();
-        let pages = if format == PictureFormat::Tiff { pages::alike(path, &mut notes)? } else { Vec::new() };
+        let pages = match format {
+            PictureFormat::Tiff => pages::alike(&file, &mut notes).map_err(|fault| fault.at(path.display()))?,
+            PictureFormat::Png => Vec::new(),
+        };
         let (shape, (bits, white_level)) = match options.fixed {
             Some(fixed) => (decode(path, format, None, None)?, fixed),
             None => {

@@ -273,7 +273,8 @@ fn a_wrong_index_is_not_believed() {
     let frame = |level: u8| vec![level; 24];
     let mut file = avi(8, b"Y800", 6, 4, &[], &[frame(1), frame(2), frame(3)]);
     // An index of four words an entry: id, flags, offset, length; all of it wrong, and more entries than frames.
-    let entries: Vec<u8> = (0..9u32).flat_map(|i| [*b"00db", [16, 0, 0, 0], (i * 7_777_777).to_le_bytes(), [255; 4]]).flatten().collect();
+    let entries: Vec<u8> =
+        (0..9u32).flat_map(|i| [*b"00db", [16, 0, 0, 0], (i * 7_777_777).to_le_bytes(), [255; 4]]).flatten().collect();
     file.extend([b"idx1".as_slice(), &(entries.len() as u32).to_le_bytes(), &entries].concat());
     let file = saved(&file);
     let clip = open("decode.auto", file.path()).expect("opens");

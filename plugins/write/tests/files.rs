@@ -111,8 +111,20 @@ fn a_fits_picture_has_whole_blocks_its_values_and_its_facts() {
         assert_eq!(keys[3..3 + axes.len()], *axes);
         let end = cards.len();
         let value = |key: &str| cards[keys.iter().position(|k| *k == key).expect(key)][10..].to_owned();
-        assert!(value("DATE-OBS").starts_with("'2021-08-20T00:30:00.005'"));
-        assert_eq!(value("EXPTIME")[..20].trim(), "1.25E1");
+        // 2021-08-20T00:30:00Z is 1629419400 s after 1970 (Python datetime). FITS Standard 4.0, 9.5.
+        for (key, date) in [
+            ("DATE-OBS", "'2021-08-20T00:29:00.005'"),
+            ("DATE-BEG", "'2021-08-20T00:29:00.005'"),
+            ("DATE-AVG", "'2021-08-20T00:30:00.005'"),
+            ("DATE-END", "'2021-08-20T00:31:05.255'"),
+            ("TIMESYS", "'UTC     '"),
+        ] {
+            assert!(value(key).starts_with(date), "{key}: {}", value(key));
+        }
+        assert_eq!(value("TELAPSE")[..20].trim(), "1.2525E2");
+        for key in ["EXPTIME", "XPOSURE"] {
+            assert_eq!(value(key)[..20].trim(), "1.25E1");
+        }
         assert_eq!(value("CRPIX1")[..20].trim(), "1.15E1");
         let history: String = cards[..end]
             .iter()
@@ -141,6 +153,9 @@ fn a_clip_is_written_with_header_frames_and_times() {
     // Offsets of the published layout: colour id, byte order, width, height, bits, frames.
     assert_eq!([18, 22, 26, 30, 34, 38].map(word), [10, 0, 10, 8, 8, 3]);
     assert_eq!(bytes.len(), 178 + 3 * 80 + 3 * 8);
+    // The first of three texts of 40 bytes: 72 bits of the recipe's hash.
+    let maker = format!("Stillair {} recipe 0123456789abcdef01", env!("CARGO_PKG_VERSION"));
+    assert_eq!(&bytes[42..82], maker.as_bytes());
     for frame in 0..3 {
         let wanted: Vec<u8> = (0..80).map(|i| (i + frame) as u8).collect();
         assert_eq!(ser_frame(&bytes, 80, frame), wanted);
@@ -186,6 +201,9 @@ fn a_table_is_written_as_rfc_4180_says() {
     let reasons = ColumnSpec::category("reason", &["", "cut off, \"half\"", "cloud"], "why");
     table.push(reasons, vec![1.0, 2.0, f64::NAN]);
     let bytes = write("write.csv", &[], "table", Value::Table(Arc::new(table))).expect("written");
+    let (first, bytes) = (bytes.split(|b| *b == b'\n').next().expect("a line").to_vec(), bytes);
+    assert_eq!(String::from_utf8(first.clone()).expect("text"), format!("# {PROVENANCE}\r"));
+    let bytes = bytes[first.len() + 1..].to_vec();
     let wanted = "index,time_s,exposure_s,x_px,reason\r\n\
                   0,0,0.01,12.5,\"cut off, \"\"half\"\"\"\r\n\
                   1,0.1,0.01,,cloud\r\n\

@@ -1,18 +1,147 @@
-//! The pages of a TIFF file.
+//! The directories of a TIFF file: its pages, and whether what they say of themselves can be true.
 //!
-//! A decoder begins with the page that the head of the file names. To reach any other page without walking there, the
-//! head is handed out with that page's place in it. Source: TIFF 6.0 (Adobe), section 2; BigTIFF (common practice).
+//! A decoder makes room for as many values of a tag as the tag claims, and begins with the page that the head of the
+//! file names. So directories are looked through here before a decoder sees them, and to reach any page without walking
+//! there, the head is handed out with that page's place in it. Sources: TIFF 6.0 (Adobe), sections 2 and 8; BigTIFF:
+//! common practice.
 
-use std::fs::File;
-use std::io::{BufReader, Read, Result, Seek, SeekFrom};
-use std::path::Path;
+use std::collections::HashSet;
+use std::io::{Read, Result, Seek, SeekFrom};
 
-use ::tiff::decoder::Decoder;
-use ::tiff::tags::Tag;
-use stillair_api::Outcome;
+use stillair_api::{Fault, Outcome};
 
-use crate::file::unreadable;
+use crate::file::ClipFile;
 use crate::stored::MAX_FRAMES;
+
+/// Most tags of a directory: baseline and extensions define fewer than 200.
+const MAX_TAGS: u64 = 4096;
+
+/// Tags that two pages of one clip share: columns, rows, bits, compression, colours, samples, planes, kind of sample.
+const SHAPE: [u16; 8] = [256, 257, 258, 259, 262, 277, 284, 339];
+
+/// How the numbers of a file are written, from its head.
+#[derive(Debug, Clone, Copy)]
+struct Numbers {
+    little: bool,
+    big_file: bool,
+}
+
+impl Numbers {
+    fn of(head: &[u8]) -> Self {
+        Self { little: head.starts_with(b"II"), big_file: head.get(2..4).is_some_and(|mark| mark.contains(&43)) }
+    }
+
+    /// The number that these bytes are.
+    fn read(self, bytes: &[u8]) -> u64 {
+        let join = |sum: u64, byte: &u8| (sum << 8) | u64::from(*byte);
+        if self.little { bytes.iter().rev().fold(0, join) } else { bytes.iter().fold(0, join) }
+    }
+
+    /// Where the head holds the place of the first page.
+    fn place(self) -> std::ops::Range<usize> {
+        if self.big_file { 8..16 } else { 4..8 }
+    }
+}
+
+/// What a directory says.
+#[derive(Debug)]
+struct Directory {
+    /// Whether it is a preview or a mask of another page.
+    lesser: bool,
+    /// Kind, number and field of each tag of [`SHAPE`].
+    shape: Vec<(u16, u64, u64, u64)>,
+    /// Place of the next page, 0 if there is none.
+    next: u64,
+}
+
+fn damaged(what: impl std::fmt::Display) -> Fault {
+    Fault::data(format!("the TIFF picture is damaged or cut short: {what}")).remedy("copy the file again")
+}
+
+/// Reads the directory at `at` and holds it against the length of the file.
+fn directory(file: &ClipFile, numbers: Numbers, at: u64) -> Outcome<Directory> {
+    let (count_bytes, tag_bytes, place_bytes) = if numbers.big_file { (8, 20, 8) } else { (2, 12, 4) };
+    let count = numbers.read(&file.read_upto(at, count_bytes)?);
+    if at >= file.len() || count == 0 || count > MAX_TAGS {
+        return Err(damaged(format!("at {at} there is no directory of a page")));
+    }
+    let tags_at = at + count_bytes as u64;
+    let bytes = file.read_upto(tags_at, count as usize * tag_bytes + place_bytes)?;
+    if bytes.len() < count as usize * tag_bytes {
+        return Err(damaged(format!("its directory at {at} goes on behind the end of the file")));
+    }
+    let (tags, rest) = bytes.split_at(count as usize * tag_bytes);
+    let mut found = Directory { lesser: false, shape: Vec::new(), next: numbers.read(rest) };
+    for tag in tags.chunks_exact(tag_bytes) {
+        let (name, kind) = (numbers.read(&tag[..2]) as u16, numbers.read(&tag[2..4]));
+        let (values, field) = tag[4..].split_at(tag_bytes - 4 - place_bytes);
+        let values = numbers.read(values);
+        // Bytes of a value of kinds 1 to 12 (TIFF 6.0, section 2), 13, and 16 to 18 of BigTIFF.
+        let value_bytes = match kind {
+            3 | 8 => 2,
+            4 | 9 | 11 | 13 => 4,
+            5 | 10 | 12 | 16..=18 => 8,
+            _ => 1,
+        };
+        if values.checked_mul(value_bytes).is_none_or(|bytes| bytes > file.len()) {
+            return Err(damaged(format!("its tag {name} promises {values} values, the file has {} bytes", file.len())));
+        }
+        let field = numbers.read(field);
+        if SHAPE.contains(&name) {
+            // A field of several values holds their place, which differs from page to page.
+            let value = if values.saturating_mul(value_bytes) <= place_bytes as u64 { field } else { 0 };
+            found.shape.push((name, kind, values, value));
+        }
+        // NewSubfileType, a whole number of four bytes: bit 0 is a smaller version of another page, bit 2 a mask.
+        found.lesser |= name == 254 && numbers.read(&tag[tag_bytes - place_bytes..][..4]) & 5 != 0;
+    }
+    Ok(found)
+}
+
+/// Holds the page at `page`, or the first one, against the length of the file, before a decoder makes room for it.
+pub(super) fn check(file: &ClipFile, page: Option<u64>) -> Outcome<()> {
+    let head = file.read_upto(0, 16)?;
+    let numbers = Numbers::of(&head);
+    let Some(place) = head.get(numbers.place()) else { return Err(damaged("its head is cut")) };
+    let at = page.unwrap_or_else(|| numbers.read(place));
+    directory(file, numbers, at).map(drop)
+}
+
+/// Places of the pages that have the size and the colours of the first one; empty if it is the only page. Previews and
+/// masks are left out without a word, other pages with one.
+///
+/// # Errors
+/// If the first page is damaged.
+pub(super) fn alike(file: &ClipFile, notes: &mut Vec<String>) -> Outcome<Vec<u64>> {
+    let head = file.read_upto(0, 16)?;
+    let numbers = Numbers::of(&head);
+    let Some(place) = head.get(numbers.place()) else { return Err(damaged("its head is cut")) };
+    let first_at = numbers.read(place);
+    let first = directory(file, numbers, first_at)?;
+    let (mut pages, mut other, mut next) = (vec![first_at], 0usize, first.next);
+    let mut seen = HashSet::from([first_at]);
+    while next != 0 {
+        let page = if seen.insert(next) { directory(file, numbers, next).ok() } else { None };
+        let Some(page) = page else {
+            notes.push(format!("what follows page {} of the file is damaged: left out", seen.len().max(2) - 1));
+            break;
+        };
+        match (page.lesser, page.shape == first.shape) {
+            (false, true) => pages.push(next),
+            (false, false) => other += 1,
+            (true, _) => {}
+        }
+        if seen.len() >= MAX_FRAMES {
+            notes.push(format!("of the file only the first {} pages are read", pages.len()));
+            break;
+        }
+        next = page.next;
+    }
+    if other > 0 {
+        notes.push(format!("{other} pages of another size or colour than the first are left out"));
+    }
+    Ok(if pages.len() > 1 { pages } else { Vec::new() })
+}
 
 /// A TIFF file whose first page is another one.
 pub(super) struct PageReader<R> {
@@ -26,19 +155,15 @@ impl<R: Read + Seek> PageReader<R> {
     pub(super) fn new(mut inner: R, page: u64) -> Result<Self> {
         let mut head = Vec::new();
         inner.by_ref().take(16).read_to_end(&mut head)?;
-        let little = head.starts_with(b"II");
-        let big_file = head.get(2..4).is_some_and(|mark| mark.contains(&43));
-        let place = if big_file { 8..16 } else { 4..8 };
-        if let Some(bytes) = head.get_mut(place) {
+        let numbers = Numbers::of(&head);
+        head.truncate(numbers.place().end);
+        if let Some(bytes) = head.get_mut(numbers.place()) {
             let width = bytes.len();
-            if little {
+            if numbers.little {
                 bytes.copy_from_slice(&page.to_le_bytes()[..width]);
             } else {
                 bytes.copy_from_slice(&page.to_be_bytes()[8 - width..]);
             }
-            head.truncate(if big_file { 16 } else { 8 });
-        } else {
-            head.clear();
         }
         inner.rewind()?;
         Ok(Self { inner, head, at: 0 })
@@ -66,47 +191,4 @@ impl<R: Read + Seek> Seek for PageReader<R> {
         self.at = self.inner.seek(to)?;
         Ok(self.at)
     }
-}
-
-/// Places of the pages that have the size and the colours of the first one; empty if it is the only page. Previews and
-/// masks are left out without a word, other pages with one.
-pub(super) fn alike(path: &Path, notes: &mut Vec<String>) -> Outcome<Vec<u64>> {
-    let file = File::open(path).map_err(|e| unreadable(path, &e))?;
-    // What is wrong with the first page is told when it is decoded.
-    let Ok(mut decoder) = Decoder::new(BufReader::new(file)) else { return Ok(Vec::new()) };
-    if !decoder.more_images() {
-        return Ok(Vec::new());
-    }
-    let mut shape = || {
-        // TIFF 6.0, section 8, NewSubfileType: bit 0 is a smaller version of another page, bit 2 a mask.
-        let lesser = matches!(decoder.find_tag_unsigned::<u32>(Tag::NewSubfileType), Ok(Some(kind)) if kind & 5 != 0);
-        let here = decoder.ifd_pointer().map(|pointer| pointer.0);
-        let seen = (decoder.dimensions().ok(), decoder.colortype().ok());
-        let next = decoder.more_images().then(|| decoder.next_image());
-        (lesser, here, seen, next)
-    };
-    let (_, first, wanted, mut next) = shape();
-    let mut pages = Vec::from_iter(first);
-    let mut other = 0usize;
-    while let Some(moved) = next.take() {
-        if moved.is_err() {
-            notes.push(format!("what follows page {} of the file is damaged: left out", pages.len() + other));
-            break;
-        }
-        let (lesser, here, seen, more) = shape();
-        match here {
-            Some(here) if seen == wanted && !lesser => pages.push(here),
-            _ if lesser => {}
-            _ => other += 1,
-        }
-        if pages.len() + other >= MAX_FRAMES {
-            notes.push(format!("of the file only the first {} pages are read", pages.len()));
-            break;
-        }
-        next = more;
-    }
-    if other > 0 {
-        notes.push(format!("{other} pages of another size or colour than the first are left out"));
-    }
-    Ok(if pages.len() > 1 { pages } else { Vec::new() })
 }

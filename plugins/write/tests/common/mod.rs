@@ -59,7 +59,9 @@ pub fn picture(width: usize, height: usize, channels: usize) -> Image {
     }
     image.data[1] = f32::NAN;
     image.data[2] = f32::INFINITY;
+    image.info.begin_unix_ns = Some(1_629_419_340_005_000_000);
     image.info.middle_unix_ns = Some(1_629_419_400_005_000_000);
+    image.info.end_unix_ns = Some(1_629_419_465_255_000_000);
     image.info.exposure_total_s = Some(12.5);
     image.info.frames_used = 1234;
     image.info.arcsec_per_px = Some(0.25);
@@ -79,6 +81,12 @@ pub fn clip(layout: Layout, frames: usize) -> Vec<Frame> {
     (0..frames).map(frame).collect()
 }
 
+/// A provenance with a recipe's hash.
+fn made_from() -> Bound {
+    let provenance = format!("{{\"recipe\":\"steadied\",\"recipe_blake3\":\"{}\"}}", "0123456789abcdef".repeat(4));
+    Bound { provenance, ..Bound::default() }
+}
+
 /// The bytes that `write.ser` writes of frames, with the target's place in each if given.
 pub fn write_clip(
     layout: Layout,
@@ -89,7 +97,7 @@ pub fn write_clip(
     let info = clip_info(frames.len(), 100, 90, layout);
     let context = TestContext::default();
     let mut run =
-        sink("write.ser", parameters).expect("made").start(&context, &Bound::default(), Some(&info)).expect("started");
+        sink("write.ser", parameters).expect("made").start(&context, &made_from(), Some(&info)).expect("started");
     let mut file = Cursor::new(Vec::new());
     run.begin(&context, &mut file).expect("begun");
     for frame in frames {
