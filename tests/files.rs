@@ -10,6 +10,7 @@ mod support;
 use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use clips::{SIDE, mosaic};
@@ -29,20 +30,21 @@ fn begin(here: &Path, arguments: &[&str]) -> Child {
 }
 
 /// Waits until a pass begins; the rest of the events is read in the background.
-fn wait_for_pass(child: &mut Child, pass: u64) {
+fn wait_for_pass(child: &mut Child, pass: u64) -> JoinHandle<String> {
     let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
     let begins = |line: &str| {
         let event: serde_json::Value = serde_json::from_str(line).unwrap();
         event["event"] == "pass" && event["pass"] == pass
     };
     assert!(lines.by_ref().map_while(Result::ok).any(|line| begins(&line)), "pass {pass} never began");
-    std::thread::spawn(move || lines.map_while(Result::ok).count());
+    std::thread::spawn(move || lines.map_while(Result::ok).collect::<Vec<_>>().join("\n"))
 }
 
-/// The rest of what a run says on its standard error, and how it ends.
-fn end(mut child: Child) -> (Option<i32>, String) {
+/// How a run ends, and the rest of what it says.
+fn end(mut child: Child, events: JoinHandle<String>) -> (Option<i32>, String) {
     let mut said = String::new();
     child.stderr.take().unwrap().read_to_string(&mut said).unwrap();
+    said += &events.join().unwrap();
     (child.wait().unwrap().code(), said)
 }
 
@@ -54,11 +56,11 @@ fn a_clip_that_shrinks_in_mid_run_names_the_frame() {
     clip.ticks = (0..8000).map(|i| clips::START_TICKS + i * clips::STEP_TICKS).collect();
     clip.write(&here.join("a.ser"));
     let mut child = begin(&here, &["planet-colour", "a.ser"]);
-    wait_for_pass(&mut child, 1);
+    let events = wait_for_pass(&mut child, 1);
     // 7000 whole frames are left, and a half.
     let left = 178 + 7000 * SIDE * SIDE + SIDE * SIDE / 2;
     std::fs::File::options().write(true).open(here.join("a.ser")).unwrap().set_len(left as u64).unwrap();
-    let (code, said) = end(child);
+    let (code, said) = end(child, events);
     assert_eq!(code, Some(1), "{said}");
     let frame = said.split("ends within frame ").nth(1).and_then(|rest| rest.split(':').next()).map(str::parse);
     assert!(matches!(frame, Some(Ok(7000..8000usize))), "{said}");
@@ -119,7 +121,7 @@ fn the_program_that_decodes_ends_with_the_run() {
         .unwrap();
     assert!(made.success());
     let mut child = begin(&here, &["quick-look", "a.mp4"]);
-    wait_for_pass(&mut child, 1);
+    let events = wait_for_pass(&mut child, 1);
     let deadline = Instant::now() + Duration::from_secs(60);
     let decoder = loop {
         let running = children(child.id());
@@ -131,7 +133,7 @@ fn the_program_that_decodes_ends_with_the_run() {
     };
     let asked = Instant::now();
     assert!(Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap().success());
-    let (code, said) = end(child);
+    let (code, said) = end(child, events);
     assert_eq!(code, Some(130), "{said}");
     assert!(asked.elapsed() < Duration::from_secs(5), "{:?}", asked.elapsed());
     let alive = std::fs::read_to_string(format!("/proc/{decoder}/stat"));

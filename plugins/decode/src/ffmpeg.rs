@@ -331,6 +331,45 @@ mod tests {
         assert!(words.contains("ffmpeg says: Invalid data found"), "{words}");
     }
 
+    /// A context of a run that is to stop.
+    struct Stopped(TestContext);
+
+    impl Context for Stopped {
+        fn cancelled(&self) -> bool {
+            true
+        }
+
+        fn parallel(&self, n: usize, task: &(dyn Fn(usize) + Sync)) {
+            self.0.parallel(n, task);
+        }
+
+        fn record(&self, entry: stillair_api::Entry) {
+            self.0.record(entry);
+        }
+
+        fn warn(&self, message: &str) {
+            self.0.warn(message);
+        }
+
+        fn reserve(&self, bytes: u64) -> bool {
+            self.0.reserve(bytes)
+        }
+    }
+
+    #[test]
+    fn a_probe_that_hangs_ends_with_the_run() {
+        let _alone = alone();
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("clip");
+        std::fs::write(&path, [0; 60]).expect("written");
+        let hang = script(folder.path(), "hang", "exec sleep 600");
+        let programs = Programs { ffmpeg: hang.clone(), ffprobe: hang };
+        let asked = std::time::Instant::now();
+        let fault = open_with(programs, &Stopped(TestContext::default()), &path, &parameters()).expect_err("stopped");
+        assert_eq!(fault.kind, stillair_api::FaultKind::Cancelled, "{fault}");
+        assert!(asked.elapsed().as_secs() < 60);
+    }
+
     #[test]
     fn the_program_is_killed_with_its_clip() {
         let _alone = alone();

@@ -6,7 +6,7 @@
 //! the total exposure (EXPTIME and XPOSURE), where known the scale as linear coordinates in arcsec about the target, and
 //! a HISTORY of the steps; the provenance is the long string PROVENAN. Source: FITS Standard 4.0 (4.4 keywords, 4.2.1.2
 //! CONTINUE, 8.1 linear coordinates, 9.2 to 9.6 times); EXPTIME, NCOMBINE, PIXSCALE, ROWORDER, POSANGLE: common
-//! practice, no source.
+//! practice, no source; POLEANG, CENTRMER and CENTRLAT (how a globe stands on the picture): own names.
 
 use std::sync::Arc;
 
@@ -210,6 +210,12 @@ fn header(image: &Image, sky: &Sky, provenance: &str) -> Vec<u8> {
     }
     if let Some(mirrored) = sky.mirrored {
         cards.flag("MIRRORED", mirrored, "whether left and right are exchanged");
+    }
+    if let Some(globe) = &info.globe {
+        let half = if globe.oriented { "" } else { ", or half a turn more" };
+        cards.number("POLEANG", globe.pole_rad.to_degrees(), &format!("[deg] north pole, clockwise from up{half}"));
+        cards.number("CENTRMER", globe.central_meridian_deg, "[deg] longitude of the disc's centre");
+        cards.number("CENTRLAT", globe.latitude_rad.to_degrees(), "[deg] latitude of the disc's centre");
     }
     for (channel, wavelength) in info.wavelength_nm.iter().enumerate() {
         cards.number(&format!("WAVELEN{}", channel + 1), *wavelength, "[nm] effective wavelength");

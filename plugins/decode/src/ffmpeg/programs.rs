@@ -5,14 +5,21 @@
 
 use std::ffi::OsString;
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, Read, Seek};
 use std::path::Path;
 use std::process::{Child, ChildStdout, Command, Stdio};
+use std::time::Duration;
 
 use stillair_api::{Context, Fault, Outcome};
 
 use crate::file::unreadable;
 use crate::stored::MAX_FRAMES;
+
+/// How often a program that is asked is looked at, and whether the run is to stop.
+const POLL: Duration = Duration::from_millis(10);
+
+/// Most bytes of an answer: three lines of some letters for each of the most frames that are read.
+const MOST_ANSWER: u64 = 80 * MAX_FRAMES as u64;
 
 /// Names or paths of the programs.
 #[derive(Debug, Clone)]
@@ -153,22 +160,35 @@ impl Programs {
         arguments: &[&str],
         mut line: impl FnMut(&str) -> Outcome<()>,
     ) -> Outcome<()> {
-        let mut errors = tempfile::tempfile()?;
+        let (mut errors, mut answer) = (tempfile::tempfile()?, tempfile::tempfile()?);
         let mut command = command(&self.ffprobe, &[], path, arguments)?;
-        command.stdout(Stdio::piped()).stderr(errors.try_clone()?);
+        command.stdout(answer.try_clone()?).stderr(errors.try_clone()?);
         let mut child = start(&self.ffprobe, &mut command, path)?;
-        let Some(out) = child.0.stdout.take() else { return Err(Fault::internal("no pipe to ffprobe")) };
-        for text in BufReader::new(out).lines() {
+        let ended = loop {
             if context.cancelled() {
                 return Err(Fault::cancelled());
             }
-            line(text?.trim())?;
-        }
-        if child.0.wait()?.success() {
+            if let Some(ended) = child.0.try_wait()? {
+                break ended;
+            }
+            if answer.metadata()?.len() > MOST_ANSWER {
+                return Err(Fault::request(format!("{}: ffprobe has too much to say of this clip", path.display()))
+                    .remedy("split the clip"));
+            }
+            std::thread::sleep(POLL);
+        };
+        if ended.success() {
+            answer.rewind()?;
+            for text in BufReader::new(answer).lines() {
+                if context.cancelled() {
+                    return Err(Fault::cancelled());
+                }
+                line(text?.trim())?;
+            }
             return Ok(());
         }
         let mut said = String::new();
-        std::io::Seek::rewind(&mut errors)?;
+        errors.rewind()?;
         errors.take(500).read_to_string(&mut said).unwrap_or_default();
         let said = said.trim().replace("file:/dev/stdin: ", "");
         Err(Fault::request(format!("{}: this is not a clip that can be read; ffmpeg says: {said}", path.display()))
