@@ -186,7 +186,7 @@ fn header(image: &Image, sky: &Sky, provenance: &str) -> Vec<u8> {
         }
     }
     if let (Some(begin), Some(end)) = (info.begin_unix_ns, info.end_unix_ns) {
-        cards.number("TELAPSE", (end - begin) as f64 * 1e-9, "[s] from DATE-BEG to DATE-END");
+        cards.number("TELAPSE", (end - begin) as f64 / 1e9, "[s] from DATE-BEG to DATE-END");
     }
     if let Some(seconds) = info.exposure_total_s {
         cards.number("EXPTIME", seconds, "[s] exposures of all frames used, added up");
