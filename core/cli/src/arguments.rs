@@ -110,11 +110,11 @@ pub enum Plugin {
         #[arg(long, value_name = "DIR")]
         api: Option<PathBuf>,
     },
-    /// Looks into one library; the command calls itself with this
+    /// Looks into libraries; the command calls itself with this
     #[command(hide = true)]
     Look {
-        /// The shared library
-        file: PathBuf,
+        /// The shared libraries
+        files: Vec<PathBuf>,
     },
     /// Tries one library; the command calls itself with this
     #[command(hide = true)]

@@ -49,7 +49,7 @@ pub fn recipe_schema(catalogue: &Catalogue) -> Value {
         "type": "object",
         "properties": {
             "schema": { "const": SCHEMA, "description": "version of the recipe format" },
-            "name": { "allOf": [each("name")], "description": "name of the recipe; run folders carry it" },
+            "name": { "type": "string", "pattern": NAME, "description": "name of the recipe; run folders carry it" },
             "summary": { "type": "string", "description": "one line that says what the recipe is for" },
             "extends": {
                 "type": "string", "description": "recipe to start from: one that ships, or NAME.toml beside this file",

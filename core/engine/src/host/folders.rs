@@ -5,7 +5,6 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
 
-use rayon::prelude::*;
 use serde::Serialize;
 use stillair_api::{Fault, Outcome};
 
@@ -23,8 +22,8 @@ pub struct Scanned {
     pub outcome: Result<Found, String>,
 }
 
-/// Looks into every library of the folders, each in a process of its own, in the order of folders and of file names, short
-/// ones first.
+/// Looks into every library of the folders in another process, in the order of folders and of file names, short ones
+/// first.
 /// A library that crashes, hangs or is refused costs itself, not the others. Of two that bring the same plugin or the
 /// same method both are refused, each naming the other.
 ///
@@ -60,16 +59,23 @@ fn scan_with(
             }
         }
     }
-    let look = |(file, stamp, lock): (PluginFile, Stamp, Option<Arc<Lock>>)| {
-        let looked = trusted(&file.path).and_then(|()| {
-            lock.as_ref().map(|l| l.check_bytes(&file)).transpose()?;
-            let found = child.look(&file.path)?;
-            lock.as_ref().map(|l| l.check(&file, &found)).transpose()?;
+    let unseen = |file: &PluginFile, lock: &Option<Arc<Lock>>| {
+        trusted(&file.path)?;
+        lock.as_ref().map_or(Ok(()), |lock| lock.check_bytes(file))
+    };
+    let refused: Vec<Outcome<()>> = found.iter().map(|(file, _, lock)| unseen(file, lock)).collect();
+    let looked_at = found.iter().zip(&refused).filter(|(_, refused)| refused.is_ok());
+    let mut looks =
+        child.look_all(&looked_at.map(|((file, ..), _)| file.path.as_path()).collect::<Vec<_>>()).into_iter();
+    let mut all: Vec<Scanned> = Vec::new();
+    for ((file, stamp, lock), refused) in found.into_iter().zip(refused) {
+        let missing = || Err(Fault::internal(format!("{}: nobody looked into it", file.path.display())));
+        let looked = refused.and_then(|()| looks.next().unwrap_or_else(missing)).and_then(|found| {
+            lock.as_ref().map(|lock| lock.check(&file, &found)).transpose()?;
             Ok(found)
         });
-        Scanned { file, stamp, outcome: looked.map_err(|fault| fault.to_string()) }
-    };
-    let mut all: Vec<Scanned> = found.into_par_iter().map(look).collect();
+        all.push(Scanned { file, stamp, outcome: looked.map_err(|fault| fault.to_string()) });
+    }
     refuse_duplicates(&mut all);
     Ok(all)
 }

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, ExitStatus, Stdio};
 use std::time::{Duration, Instant};
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use stillair_api::abi::raw::EntryPoint;
 use stillair_api::{Description, Fault, Outcome, Plugin, abi};
@@ -14,6 +15,8 @@ use super::{HOST, adapt};
 
 /// How long a library may take to say what it holds.
 const PATIENCE: Duration = Duration::from_secs(20);
+/// How long several may take together before each is asked alone.
+const PATIENCE_TOGETHER: Duration = Duration::from_secs(5);
 /// How long a check may take.
 const PATIENCE_CHECK: Duration = Duration::from_secs(600);
 /// What the lines of a check begin with.
@@ -114,13 +117,13 @@ pub struct Child {
 }
 
 impl Child {
-    /// Runs the process on a file: how it ended and its standard output.
-    fn run(&self, path: &Path, patience: Duration) -> Outcome<(ExitStatus, String)> {
+    /// Runs the process on files: how it ended and its standard output.
+    fn run(&self, paths: &[&Path], patience: Duration) -> Outcome<(ExitStatus, String)> {
         // Output goes to a file that nobody else sees: a pipe could fill while nobody reads it.
         let mut output = tempfile::tempfile()?;
         let mut process = Command::new(&self.program)
             .args(&self.arguments)
-            .arg(path)
+            .args(paths)
             .stdin(Stdio::null())
             .stdout(output.try_clone()?)
             .stderr(Stdio::null())
@@ -141,7 +144,9 @@ impl Child {
         output.rewind()?;
         output.read_to_end(&mut bytes)?;
         if began.elapsed() > patience && !status.success() {
-            return Err(Fault::data(format!("{}: it was still busy after {} s", path.display(), patience.as_secs())));
+            let names: Vec<String> = paths.iter().map(|path| path.display().to_string()).collect();
+            let words = format!("{}: it was still busy after {} s", names.join(", "), patience.as_secs());
+            return Err(Fault::data(words));
         }
         Ok((status, String::from_utf8_lossy(&bytes).into_owned()))
     }
@@ -151,7 +156,7 @@ impl Child {
     /// # Errors
     /// If it is refused, crashes or hangs; the fault names the file and says why.
     pub fn look(&self, path: &Path) -> Outcome<Found> {
-        let (status, text) = self.run(path, PATIENCE)?;
+        let (status, text) = self.run(&[path], PATIENCE)?;
         if !status.success() {
             let words = format!("{}: it crashed the process that looked into it ({status})", path.display());
             return Err(Fault::data(words));
@@ -163,12 +168,26 @@ impl Child {
         answer.map_err(Fault::request)
     }
 
+    /// Looks into several libraries, all in one process where that goes well, which is cheaper. Where anything is odd (a
+    /// crash, an answer too few), nobody can tell which library is to blame: then each gets a process of its own.
+    pub fn look_all(&self, paths: &[&Path]) -> Vec<Outcome<Found>> {
+        let together = match paths.len() {
+            0 | 1 => None,
+            _ => self.run(paths, PATIENCE_TOGETHER).ok().filter(|(status, _)| status.success()),
+        };
+        let answers = together.map(|(_, text)| answers(&text)).filter(|answers| answers.len() == paths.len());
+        match answers {
+            Some(answers) => answers.into_iter().map(|answer| answer.map_err(Fault::request)).collect(),
+            None => paths.par_iter().map(|path| self.look(path)).collect(),
+        }
+    }
+
     /// Tries a library out in a process of its own, which must answer with [`checked_lines`].
     ///
     /// # Errors
     /// If the library is refused, or crashes or hangs the process; the fault says at what.
     pub fn check(&self, path: &Path) -> Outcome<CheckReport> {
-        let (status, text) = self.run(path, PATIENCE_CHECK)?;
+        let (status, text) = self.run(&[path], PATIENCE_CHECK)?;
         let last = text.lines().last().unwrap_or_default();
         if !status.success() {
             let at = text.lines().filter_map(|l| l.strip_prefix(TRYING)).next_back().unwrap_or("loading");
@@ -178,6 +197,11 @@ impl Child {
             .map_err(|_| Fault::data(format!("{}: the check gave no answer", path.display())))?;
         answer.map_err(Fault::request)
     }
+}
+
+/// The answers among what the process of a scan printed; a library may print, too.
+fn answers(text: &str) -> Vec<Result<Found, String>> {
+    text.lines().filter_map(|line| serde_json::from_str(line).ok()).collect()
 }
 
 /// What the process of a check does: `line` hears what is tried next, and at the end the answer.

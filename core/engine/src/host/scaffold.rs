@@ -29,6 +29,8 @@ pub fn new_plugin(folder: &Path, name: &str, api: Option<&Path>) -> Outcome<Vec<
         return Err(Fault::request(format!("{}: it stands already", folder.display())).remedy("choose another name"));
     }
     let snake = name.replace('-', "_");
+    let capital = |part: &str| part[..1].to_uppercase() + &part[1..];
+    let camel: String = name.split('-').filter(|part| !part.is_empty()).map(capital).collect();
     let api = match api {
         Some(path) => format!("{{ path = {:?} }}", path.display().to_string()),
         None => format!("{:?}", env!("CARGO_PKG_VERSION")),
@@ -40,6 +42,10 @@ pub fn new_plugin(folder: &Path, name: &str, api: Option<&Path>) -> Outcome<Vec<
             .replace("sharpen.laplace", &format!("sharpen.{name}"))
             .replace("mod laplace;", &format!("mod {snake};"))
             .replace("laplace::", &format!("{snake}::"))
+            .replace("LaplaceNode", &format!("{camel}Node"))
+            .replace("struct Laplace;", &format!("struct {camel};"))
+            .replace("for Laplace {", &format!("for {camel} {{"))
+            .replace("::Laplace)", &format!("::{camel})"))
             .replace(", outside of the workspace", "")
     };
     let mut written = Vec::new();
