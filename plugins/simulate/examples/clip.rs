@@ -1,11 +1,11 @@
 //! Writes a simulated clip with its truth: `PREFIX.ser`, `PREFIX.session.toml`, `PREFIX.json`,
-//! `PREFIX_truth.npz`.
+//! `PREFIX_truth.npz`; with terrains `PREFIX_dark.ser` and `PREFIX_flat.ser` too.
 
 use clap::Parser;
 use std::error::Error;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use stillair_simulate::{CaptureWriter, Clouds, FrameTruth, Kind, Layout, PRESETS, Pattern, prepare, preset};
+use stillair_simulate::{CaptureWriter, Clouds, FrameTruth, Kind, Layout, PRESETS, Pattern, TERRAINS, prepare, preset};
 
 #[derive(Parser)]
 #[command(about = "Writes a simulated clip with its truth")]
@@ -21,7 +21,7 @@ struct Arguments {
     /// Which clip of the night.
     #[arg(long, default_value_t = 0)]
     part: u64,
-    /// banded, ringed or rocky.
+    /// banded, ringed, rocky or terrain.
     #[arg(long)]
     kind: Option<String>,
     #[arg(long)]
@@ -71,6 +71,9 @@ struct Arguments {
     /// Start on the night's clock, s.
     #[arg(long)]
     start_s: Option<f64>,
+    /// Place on a terrain, arcsec right and down.
+    #[arg(long, num_args = 2, allow_hyphen_values = true)]
+    field_arcsec: Option<Vec<f64>>,
     /// What the session file calls the object.
     #[arg(long)]
     target: Option<String>,
@@ -85,7 +88,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         let _ = writeln!(std::io::stderr(), "{text}");
     };
     if arguments.preset == "list" {
-        for (name, line) in PRESETS {
+        for (name, line) in PRESETS.into_iter().chain(TERRAINS) {
             say(format!("{name:16} {line}"));
         }
         return Ok(());
@@ -97,7 +100,8 @@ fn main() -> Result<(), Box<dyn Error>> {
             "banded" => Kind::Banded,
             "ringed" => Kind::Ringed,
             "rocky" => Kind::Rocky,
-            other => return Err(format!("no kind {other:?}: banded, ringed or rocky").into()),
+            "terrain" => Kind::Terrain,
+            other => return Err(format!("no kind {other:?}: banded, ringed, rocky or terrain").into()),
         };
     }
     if let Some(layout) = &arguments.layout {
@@ -139,6 +143,9 @@ fn main() -> Result<(), Box<dyn Error>> {
     if let Some(rate_per_s) = arguments.clouds {
         clip.clouds =
             (rate_per_s > 0.0).then_some(Clouds { rate_per_s, duration_s: 3.5, least_transmission: 0.25, glow: 5.0 });
+    }
+    if let Some(&[x, y]) = arguments.field_arcsec.as_deref() {
+        clip.field_arcsec = [x, y];
     }
     if arguments.target.is_some() {
         clip.target = arguments.target;
@@ -192,6 +199,19 @@ fn main() -> Result<(), Box<dyn Error>> {
         result
     })?;
     writer.finish()?;
+    type Calibration<'a> = (&'a str, &'a dyn Fn(usize) -> Vec<u16>);
+    let kinds: [Calibration<'_>; 2] =
+        [("_dark.ser", &|n| simulation.dark_frame(n)), ("_flat.ser", &|n| simulation.flat_frame(n))];
+    for (tail, frame) in kinds.into_iter().take(2 * usize::from(clip.calibration_frames > 0)) {
+        let mut path = prefix.clone().into_os_string();
+        path.push(tail);
+        let mut writer =
+            CaptureWriter::create(path.as_ref(), &clip.camera, "simulated", simulation.ticks(clip.start_s)?)?;
+        for n in 0..clip.calibration_frames {
+            writer.frame(&frame(n), simulation.ticks(clip.start_s + n as f64 / clip.camera.frames_per_s)?)?;
+        }
+        writer.finish()?;
+    }
     let drawn = begun.elapsed().as_secs_f64() - prepared;
     simulation.write_truth(&prefix, &truths)?;
     say(format!(

@@ -1,4 +1,4 @@
-//! What a simulated clip of a planet is made from.
+//! What a simulated clip is made from.
 
 use crate::dispersion::Air;
 use crate::optics::ARCSEC;
@@ -47,6 +47,8 @@ pub enum Kind {
     Ringed,
     /// A solid globe with bright and dark regions and a polar cap.
     Rocky,
+    /// A cratered surface that fills the frame.
+    Terrain,
 }
 
 /// Order of the colours on a mosaic sensor, first row first.
@@ -218,7 +220,7 @@ pub struct Moon {
     pub drift_radii_per_hour: f64,
 }
 
-/// All parameters of a simulated clip of a planet.
+/// All parameters of a simulated clip of a planet or a terrain.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PlanetClip {
     /// Name of the set.
@@ -251,6 +253,12 @@ pub struct PlanetClip {
     pub detail: f64,
     /// Moons beside it.
     pub moons: Vec<Moon>,
+    /// Altitude of the sun over a terrain, degrees.
+    pub sun_altitude_deg: f64,
+    /// Place of the frame's middle on a terrain, arcsec right and down; to the nearest half pixel.
+    pub field_arcsec: [f64; 2],
+    /// Frames of the dark and of the flat that are written beside a capture; none if 0.
+    pub calibration_frames: usize,
     /// Telescope.
     pub telescope: Telescope,
     /// Camera.
@@ -303,6 +311,9 @@ impl Default for PlanetClip {
             contrast: 0.85,
             detail: 0.075,
             moons: Vec::new(),
+            sun_altitude_deg: 14.0,
+            field_arcsec: [0.0; 2],
+            calibration_frames: 0,
             telescope: Telescope { aperture_mm: 105.0, obstruction: 0.33, focal_mm: 1355.0, defocus_waves: 0.0 },
             camera: Camera {
                 width: 128,
@@ -375,6 +386,7 @@ impl PlanetClip {
         };
         within("diameter_arcsec", self.diameter_arcsec, 0.5, 200.0, "0.5 to 200 arcsec")?;
         within("flattening", self.flattening, 0.0, 0.5, "0 to 0.5")?;
+        within("sun_altitude_deg", self.sun_altitude_deg, 1.0, 90.0, "1 to 90 degrees")?;
         within("sub_observer_latitude_deg", self.sub_observer_latitude_deg, -90.0, 90.0, "-90 to 90 degrees")?;
         within("aperture_mm", self.telescope.aperture_mm, 10.0, 3000.0, "10 to 3000 mm")?;
         within("obstruction", self.telescope.obstruction, 0.0, 0.8, "0 to 0.8 of the diameter")?;

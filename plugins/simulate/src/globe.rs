@@ -48,7 +48,7 @@ impl Globe {
         let map = match clip.kind {
             Kind::Banded => surface::banded(clip.surface_seed(), rows, clip.contrast, clip.detail),
             Kind::Ringed => surface::banded(clip.surface_seed(), rows, 0.5 * clip.contrast, 0.6 * clip.detail),
-            Kind::Rocky => surface::rocky(clip.surface_seed(), rows, clip.contrast, clip.detail),
+            Kind::Rocky | Kind::Terrain => surface::rocky(clip.surface_seed(), rows, clip.contrast, clip.detail),
         };
         let latitude = clip.sub_observer_latitude_deg.to_radians();
         let axis_ratio = 1.0 - clip.flattening;

@@ -36,50 +36,17 @@ pub struct Planet;
 impl Method for Planet {
     fn describe(&self) -> Description {
         let number = Parameter::auto_number;
-        let integer = Parameter::auto_integer;
         let presets: Vec<&str> = PRESETS.iter().map(|(name, _)| *name).collect();
         let lines: Vec<String> = PRESETS.iter().map(|(name, line)| format!("{name}: {line}")).collect();
-        let patterns = ["auto", "mono", "rgb", "rggb", "grbg", "gbrg", "bggr"];
         let parameters = [
             Parameter::choice("preset", &presets, "demo", &format!("what \"auto\" stands for; {}", lines.join("; "))),
             Parameter::integer("seed", "", 0, 1 << 32, 1, "another number: another planet, other air, other noise"),
             Parameter::integer("part", "", 0, 1000, 0, "which clip of one night; banded-large has parts 0 to 3"),
             Parameter::choice("kind", &["auto", "banded", "ringed", "rocky"], "auto", "what the object is"),
-            integer("frames", "", 1, 10_000_000, "number of frames"),
-            number("frames_per_s", "1/s", 0.01, 10_000.0, "frame rate"),
-            integer("width", "px", 8, 8192, "columns"),
-            integer("height", "px", 8, 8192, "rows"),
-            Parameter::choice("pattern", &patterns, "auto", "one colour, three planes, or a colour mosaic"),
-            integer("bits", "", 8, 16, "bits of the converter"),
-            Parameter::choice("alignment", &["auto", "left", "right"], "auto", "where 9 to 15 bits stand in 16"),
-            number("gain_e_per_adu", "e/ADU", 1e-3, 1e4, "electrons per digital unit; more is less noise"),
-            number("exposure_level", "", 1e-3, 2.0, "share of the full range that the brightest part reaches"),
-            Parameter::auto_numbers("sensitivity", "", 0.01, 1.0, "relative sensitivity in red, green and blue"),
-            integer("hot_pixels", "", 0, 100_000, "number of hot pixels"),
-            number("aperture_mm", "mm", 10.0, 3000.0, "diameter of the telescope"),
-            number("obstruction", "", 0.0, 0.8, "central obstruction as a share of the diameter"),
-            number("focal_mm", "mm", 50.0, 100_000.0, "focal length"),
-            number("defocus_waves", "waves", -2.0, 2.0, "defocus, rms at 550 nm"),
-            number("pixel_um", "um", 0.5, 50.0, "pitch of the pixels"),
-            number("exposure_s", "s", 1e-6, 100.0, "exposure of a frame, at most the time between two"),
             number("diameter_arcsec", "arcsec", 0.5, 200.0, "diameter of the planet"),
-            number("d_over_r0", "", 0.0, 20.0, "seeing: aperture over Fried's length at 550 nm; 0 for still air"),
-            number("altitude_deg", "deg", 5.0, 90.0, "altitude, which sets how the air spreads the colours"),
-            Parameter::auto_numbers("drift_arcsec_per_s", "arcsec/s", -100.0, 100.0, "drift in x and y"),
             number("field_rotation_deg_per_s", "deg/s", -10.0, 10.0, "rotation of the field, clockwise"),
             number("clouds_per_s", "1/s", 0.0, 10.0, "clouds that begin to pass per second"),
-            integer("moons", "", 0, MOONS.len() as i64, "moons beside the planet"),
-            integer("field_points", "", 1, 64, "places a side with a point spread of their own; 1 = one, fast"),
-            integer("screen_points", "", 64, 8192, "points a side of a layer of air; memory grows with its square"),
-            integer("steps", "", 1, 64, "instants at which an exposure samples the air"),
-            integer(
-                "distinct",
-                "",
-                1,
-                1024,
-                "frames that are drawn, and kept in memory; later ones repeat them; auto = all",
-            ),
-            Parameter::text("start_utc", NIGHT, "beginning of the night's clock"),
+            Parameter::auto_integer("moons", "", 0, MOONS.len() as i64, "moons beside the planet"),
         ];
         let described = Description::new("simulate.planet", Shape::Source, "a clip of an invented planet")
             .help(
@@ -90,16 +57,24 @@ impl Method for Planet {
             .source("Roddier 1981, Progress in Optics 19, 281; Goodman, Introduction to Fourier Optics; Janesick 2007")
             .contract("simulate")
             .output("frames", PortType::Frames, "the clip");
-        parameters.into_iter().fold(described, Description::parameter)
+        parameters.into_iter().chain(shared_parameters()).fold(described, Description::parameter)
     }
 
     fn create(&self, parameters: &Parameters, _facts: &Facts) -> Outcome<Node> {
-        let distinct = parameters.auto_integer("distinct")?.map(|count| count.max(1) as usize);
-        Ok(Node::Source(Box::new(PlanetSource { clip: planet_clip(parameters)?, distinct })))
+        source(planet_clip(parameters)?, parameters)
     }
 }
 
-fn fault(error: SimulateError) -> Fault {
+/// The source of a clip.
+///
+/// # Errors
+/// If `distinct` is not set.
+pub(crate) fn source(clip: PlanetClip, parameters: &Parameters) -> Outcome<Node> {
+    let distinct = parameters.auto_integer("distinct")?.map(|count| count.max(1) as usize);
+    Ok(Node::Source(Box::new(PlanetSource { clip, distinct })))
+}
+
+pub(crate) fn fault(error: SimulateError) -> Fault {
     match error {
         SimulateError::Cancelled => Fault::cancelled(),
         SimulateError::Range { name, value, allowed } => {
@@ -121,6 +96,37 @@ pub fn planet_clip(parameters: &Parameters) -> Outcome<PlanetClip> {
     let name = parameters.text("preset")?;
     let (seed, part) = (parameters.integer("seed")?.max(0) as u64, parameters.integer("part")?.max(0) as u64);
     let mut clip = preset(name, seed, part).ok_or_else(|| Fault::request(format!("there is no preset `{name}`")))?;
+    take(parameters, &mut clip)?;
+    if let Some(diameter) = number("diameter_arcsec")? {
+        clip.diameter_arcsec = diameter;
+    }
+    if let Some(rate) = number("field_rotation_deg_per_s")? {
+        clip.field_rotation_deg_per_s = rate;
+    }
+    match parameters.text("kind")? {
+        "banded" => clip.kind = Kind::Banded,
+        "ringed" => clip.kind = Kind::Ringed,
+        "rocky" => clip.kind = Kind::Rocky,
+        _ => {}
+    }
+    if let Some(rate_per_s) = number("clouds_per_s")? {
+        let clouds = Clouds { rate_per_s, duration_s: 3.5, least_transmission: 0.25, glow: 5.0 };
+        clip.clouds = (rate_per_s > 0.0).then_some(clouds);
+    }
+    if let Some(moons) = count("moons")? {
+        clip.moons = MOONS.into_iter().take(moons).collect();
+    }
+    clip.check().map_err(fault)?;
+    Ok(clip)
+}
+
+/// Takes over every parameter that all simulated clips share, where it is not "auto".
+///
+/// # Errors
+/// A list of the wrong length.
+pub(crate) fn take(parameters: &Parameters, clip: &mut PlanetClip) -> Outcome<()> {
+    let count = |name: &str| Ok::<_, Fault>(parameters.auto_integer(name)?.map(|v| v.max(0) as usize));
+    let number = |name: &str| parameters.auto_number(name);
     macro_rules! take {
         ($read:ident: $($name:ident => $($to:ident).+;)*) => {
             $(if let Some(value) = $read(stringify!($name))? { clip.$($to).+ = value; })*
@@ -145,16 +151,8 @@ pub fn planet_clip(parameters: &Parameters) -> Outcome<PlanetClip> {
         defocus_waves => telescope.defocus_waves;
         pixel_um => camera.pixel_um;
         exposure_s => camera.exposure_s;
-        diameter_arcsec => diameter_arcsec;
         d_over_r0 => seeing.d_over_r0;
         altitude_deg => altitude_deg;
-        field_rotation_deg_per_s => field_rotation_deg_per_s;
-    }
-    match parameters.text("kind")? {
-        "banded" => clip.kind = Kind::Banded,
-        "ringed" => clip.kind = Kind::Ringed,
-        "rocky" => clip.kind = Kind::Rocky,
-        _ => {}
     }
     match parameters.text("pattern")? {
         "mono" => clip.camera.layout = Layout::Mono,
@@ -184,16 +182,48 @@ pub fn planet_clip(parameters: &Parameters) -> Outcome<PlanetClip> {
                 .remedy("give three: red, green, blue")
         })?;
     }
-    if let Some(rate_per_s) = number("clouds_per_s")? {
-        let clouds = Clouds { rate_per_s, duration_s: 3.5, least_transmission: 0.25, glow: 5.0 };
-        clip.clouds = (rate_per_s > 0.0).then_some(clouds);
-    }
-    if let Some(moons) = count("moons")? {
-        clip.moons = MOONS.into_iter().take(moons).collect();
-    }
     clip.start_utc = parameters.text("start_utc")?.into();
-    clip.check().map_err(fault)?;
-    Ok(clip)
+    Ok(())
+}
+
+/// The parameters that [`take`] reads.
+pub(crate) fn shared_parameters() -> Vec<Parameter> {
+    let number = Parameter::auto_number;
+    let integer = Parameter::auto_integer;
+    let patterns = ["auto", "mono", "rgb", "rggb", "grbg", "gbrg", "bggr"];
+    vec![
+        integer("frames", "", 1, 10_000_000, "number of frames"),
+        number("frames_per_s", "1/s", 0.01, 10_000.0, "frame rate"),
+        integer("width", "px", 8, 8192, "columns"),
+        integer("height", "px", 8, 8192, "rows"),
+        Parameter::choice("pattern", &patterns, "auto", "one colour, three planes, or a colour mosaic"),
+        integer("bits", "", 8, 16, "bits of the converter"),
+        Parameter::choice("alignment", &["auto", "left", "right"], "auto", "where 9 to 15 bits stand in 16"),
+        number("gain_e_per_adu", "e/ADU", 1e-3, 1e4, "electrons per digital unit; more is less noise"),
+        number("exposure_level", "", 1e-3, 2.0, "share of the full range that the brightest part reaches"),
+        Parameter::auto_numbers("sensitivity", "", 0.01, 1.0, "relative sensitivity in red, green and blue"),
+        integer("hot_pixels", "", 0, 100_000, "number of hot pixels"),
+        number("aperture_mm", "mm", 10.0, 3000.0, "diameter of the telescope"),
+        number("obstruction", "", 0.0, 0.8, "central obstruction as a share of the diameter"),
+        number("focal_mm", "mm", 50.0, 100_000.0, "focal length"),
+        number("defocus_waves", "waves", -2.0, 2.0, "defocus, rms at 550 nm"),
+        number("pixel_um", "um", 0.5, 50.0, "pitch of the pixels"),
+        number("exposure_s", "s", 1e-6, 100.0, "exposure of a frame, at most the time between two"),
+        number("d_over_r0", "", 0.0, 20.0, "seeing: aperture over Fried's length at 550 nm; 0 for still air"),
+        number("altitude_deg", "deg", 5.0, 90.0, "altitude, which sets how the air spreads the colours"),
+        Parameter::auto_numbers("drift_arcsec_per_s", "arcsec/s", -100.0, 100.0, "drift in x and y"),
+        integer("field_points", "", 1, 64, "places a side with a point spread of their own; 1 = one, fast"),
+        integer("screen_points", "", 64, 8192, "points a side of a layer of air; memory grows with its square"),
+        integer("steps", "", 1, 64, "instants at which an exposure samples the air"),
+        integer(
+            "distinct",
+            "",
+            1,
+            1024,
+            "frames that are drawn, and kept in memory; later ones repeat them; auto = all",
+        ),
+        Parameter::text("start_utc", NIGHT, "beginning of the night's clock"),
+    ]
 }
 
 struct PlanetSource {

@@ -14,6 +14,41 @@ pub const PRESETS: [(&str, &str); 7] = [
     ("moons-mono", "banded globe with moons, mono camera"),
 ];
 
+/// Names of terrains that [`preset`] knows too, with a line on each.
+pub const TERRAINS: [(&str, &str); 3] = [
+    ("terrain", "cratered surface through 105 mm, 640 x 360 px, vignetting and dust, 80 frames"),
+    ("terrain-small", "the same, 256 x 192 px, 60 frames: quick"),
+    ("terrain-strong", "cratered surface through 203 mm in strong seeing, finely sampled, 120 frames"),
+];
+
+/// What all terrains share.
+fn terrain(clip: &mut PlanetClip) {
+    clip.kind = Kind::Terrain;
+    clip.target = Some("moon".into());
+    (clip.rotation_deg_per_day, clip.detail) = (0.0, 0.35);
+    clip.sun_altitude_deg = 10.0 + (clip.seed % 5) as f64 * 2.5;
+    clip.camera.layout = Layout::Mono;
+    (clip.camera.width, clip.camera.height) = (640, 360);
+    (clip.camera.gain_e_per_adu, clip.camera.bias_adu, clip.camera.exposure_level) = (12.0, 5.0, 0.72);
+    (clip.camera.hot_pixels, clip.camera.vignetting, clip.camera.dust) = (10, 0.16, 4);
+    (clip.camera.frames_per_s, clip.camera.exposure_s) = (30.0, 0.006);
+    clip.wavelengths_nm[1] = 550.0;
+    clip.seeing = Seeing {
+        d_over_r0: 2.0,
+        gust: 0.15,
+        shares: vec![0.46, 0.24, 0.17, 0.13],
+        steps: 2,
+        field_points: 21,
+        pupil_points: 32,
+        screen_points: 2048,
+        ..Seeing::default()
+    };
+    (clip.altitude_deg, clip.zenith_angle_deg) = (50.0, 25.0);
+    clip.mount = Mount { drift_arcsec_per_s: [0.3, 0.1], ..Mount::default() };
+    clip.frames = 80;
+    clip.calibration_frames = 8;
+}
+
 /// A ready-made clip; `part` counts the clips of one night (only `banded-large` has more than one).
 pub fn preset(name: &str, seed: u64, part: u64) -> Option<PlanetClip> {
     let field = |points| Seeing { field_points: points, pupil_points: 32, screen_points: 2048, ..Seeing::default() };
@@ -106,6 +141,19 @@ pub fn preset(name: &str, seed: u64, part: u64) -> Option<PlanetClip> {
                 Moon { offset_radii: [1.45, -0.08], radius_radii: 0.025, radiance: 0.8, drift_radii_per_hour: -0.2 },
             ];
             clip.seeing = Seeing { d_over_r0: 2.0, screen_points: 2048, ..Seeing::default() };
+        }
+        "terrain" | "terrain-small" | "terrain-strong" => {
+            terrain(&mut clip);
+            if name == "terrain-small" {
+                (clip.camera.width, clip.camera.height, clip.frames) = (256, 192, 60);
+                (clip.seeing.field_points, clip.seeing.screen_points, clip.seeing.pupil_points) = (9, 1024, 32);
+            }
+            if name == "terrain-strong" {
+                (clip.telescope.aperture_mm, clip.telescope.obstruction, clip.telescope.focal_mm) =
+                    (203.0, 0.34, 3250.0);
+                (clip.camera.pixel_um, clip.camera.width, clip.camera.height, clip.frames) = (2.9, 480, 360, 120);
+                (clip.seeing.d_over_r0, clip.seeing.field_points) = (3.6, 15);
+            }
         }
         _ => return None,
     }

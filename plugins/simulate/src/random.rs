@@ -35,6 +35,10 @@ pub(crate) enum Stream {
     Noise = 10,
     /// Defects of the sensor and dust.
     Sensor = 11,
+    /// Frames of no light.
+    Dark = 12,
+    /// Frames of even light.
+    Flat = 13,
 }
 
 /// A generator keyed by seed, stream and counter.

@@ -3,7 +3,7 @@
 
 use crate::clip::{Layout, PlanetClip};
 use crate::fourier::{Band, RealForward, RealInverse, friendly_size};
-use crate::globe::Globe;
+use crate::object::Object;
 use crate::simulation::{Simulation, Waves};
 use rustfft::num_complex::Complex32;
 use std::sync::Arc;
@@ -39,7 +39,7 @@ pub(crate) struct Key {
 }
 
 impl Tiling {
-    pub(crate) fn new(clip: &PlanetClip, globe: &Globe, canvas_px: usize, finest: f64, margin: f64) -> Self {
+    pub(crate) fn new(clip: &PlanetClip, object: &Object, canvas_px: usize, finest: f64, margin: f64) -> Self {
         let grid = clip.seeing.field_points;
         if grid == 1 {
             let nodes = vec![Node { place_px: [0.0; 2], origin: [0; 2], lit: true }];
@@ -52,7 +52,7 @@ impl Tiling {
                 spacing_px: f64::INFINITY,
             };
         }
-        let reach = globe.reach_px() + 0.5;
+        let reach = object.reach_px() + 0.5;
         let spacing_px = 2.0 * reach / (grid - 1) as f64;
         let doubled = if finest > 0.45 { 4 } else { 3 };
         let tile_px = friendly_size((2.0 * spacing_px + 2.0 * 0.75 * margin).ceil() as usize).next_multiple_of(4);
@@ -68,7 +68,7 @@ impl Tiling {
         let size = tile_px * doubled / 2;
         let mut tiling = Self { tile_px, doubled, inverse: RealInverse::new(size), nodes, grid, spacing_px };
         // Which windows hold any of the object, at a quarter of a turn's worth of instants.
-        let rough = globe.draw(clip.start_s, canvas_px, 1, 1);
+        let rough = object.draw(clip.start_s, canvas_px, 1, 1);
         for node in &mut tiling.nodes {
             let any = (0..canvas_px * canvas_px).any(|k| {
                 let dx = (k % canvas_px) as f64 - middle - node.place_px[0];
@@ -111,7 +111,7 @@ pub(crate) fn apply_axes(band: &mut Band, x: &[Complex32], y: &[Complex32]) {
 
 impl Simulation {
     /// The object's spectra around time `t`: two drawings and the share of the second.
-    fn object(&self, t: f64) -> (Arc<Key>, Arc<Key>, f32) {
+    fn keys_at(&self, t: f64) -> (Arc<Key>, Arc<Key>, f32) {
         if self.key_step_s.is_infinite() {
             let key = self.key(0);
             return (key.clone(), key, 0.0);
@@ -146,7 +146,7 @@ impl Simulation {
 
     fn draw_key(&self, t: f64) -> Key {
         let (r, tile) = (self.factor, self.tiling.tile_px);
-        let planes = self.channel_planes(self.globe.draw(t, self.canvas_px, r, 2));
+        let planes = self.channel_planes(self.object.draw(t, self.canvas_px, r, 2));
         let n = self.canvas_px * r;
         let size = tile * r;
         let forward = RealForward::new(size);
@@ -225,7 +225,7 @@ impl Simulation {
         let glow = clip.clouds.map_or(0.0, |c| c.glow * (1.0 - waves.truth.transmission));
         let sky = (clip.sky * (1.0 + glow)) as f32;
         let through = waves.truth.transmission as f32;
-        let (first, second, share) = self.object(waves.truth.time_s);
+        let (first, second, share) = self.keys_at(waves.truth.time_s);
         (0..self.channels.len())
             .map(|c| {
                 let mut plane = vec![sky; w * h];

@@ -7,9 +7,9 @@
 //! B-spline whose prefilter (Unser 1999, IEEE Signal Proc. Mag. 16(6), 22) is part of the same product.
 
 use crate::camera::Sensor;
-use crate::clip::{PlanetClip, SimulateError};
+use crate::clip::{Kind, PlanetClip, SimulateError};
 use crate::fourier::friendly_size;
-use crate::globe::Globe;
+use crate::object::Object;
 use crate::optics::{ARCSEC, Pupil, REFERENCE_NM, Reading, Transfer};
 use crate::random::{Random, Stream};
 use crate::render::{Key, Tiling};
@@ -66,7 +66,7 @@ pub(crate) struct Waves {
 /// A prepared clip.
 pub struct Simulation {
     pub(crate) clip: PlanetClip,
-    pub(crate) globe: Globe,
+    pub(crate) object: Object,
     pub(crate) channels: Vec<Channel>,
     pub(crate) canvas_px: usize,
     pub(crate) factor: usize,
@@ -87,7 +87,7 @@ pub fn prepare(clip: &PlanetClip, cancel: &dyn Fn() -> bool) -> Result<Simulatio
     clip.check()?;
     let clip = clip.clone();
     let turbulence = Turbulence::new(&clip, cancel)?;
-    let globe = Globe::new(&clip);
+    let object = Object::new(&clip);
     if cancel() {
         return Err(SimulateError::Cancelled);
     }
@@ -97,10 +97,11 @@ pub fn prepare(clip: &PlanetClip, cancel: &dyn Fn() -> bool) -> Result<Simulatio
     let finest = names.iter().map(|c| clip.cutoff_cycles_per_px(c.1)).fold(0.0, f64::max);
     let lambda_over_d_px = 1.0 / clip.cutoff_cycles_per_px(longest);
     let margin = 11.0 * lambda_over_d_px;
-    let canvas_px = friendly_size((2.0 * (globe.reach_px() + margin)).ceil() as usize);
-    let factor = if finest > 0.42 { 4 } else { 2 };
+    let canvas_px = friendly_size((2.0 * (object.reach_px() + margin)).ceil() as usize);
+    // A terrain is drawn as finely as it is known.
+    let factor = if finest > 0.42 && clip.kind != Kind::Terrain { 4 } else { 2 };
     let pupil = Pupil::new(clip.seeing.pupil_points, clip.telescope.obstruction, clip.telescope.defocus_waves);
-    let tiling = Tiling::new(&clip, &globe, canvas_px, finest, margin);
+    let tiling = Tiling::new(&clip, &object, canvas_px, finest, margin);
     let tan_zenith = 1.0 / libm::tan(clip.altitude_deg.to_radians());
     let (sine, cosine) = libm::sincos(clip.zenith_angle_deg.to_radians());
     let reference = clip.wavelengths_nm[1];
@@ -133,9 +134,9 @@ pub fn prepare(clip: &PlanetClip, cancel: &dyn Fn() -> bool) -> Result<Simulatio
         slot += 1;
     }
     let duration = times.last().copied().unwrap_or(0.0) - clip.start_s;
-    let fastest = globe.fastest_px_per_s();
+    let fastest = object.fastest_px_per_s();
     let key_step_s = if fastest * duration < 0.2 * KEY_STEP_PX { f64::INFINITY } else { KEY_STEP_PX / fastest };
-    let planes = globe.draw(times[times.len() / 2], canvas_px, 1, 2);
+    let planes = object.draw(times[times.len() / 2], canvas_px, 1, 2);
     let mut light = vec![0f64; (canvas_px + 1) * (canvas_px + 1)];
     for y in 0..canvas_px {
         let mut row = 0.0;
@@ -148,7 +149,7 @@ pub fn prepare(clip: &PlanetClip, cancel: &dyn Fn() -> bool) -> Result<Simulatio
     let gusts = Gusts::new(clip.seed, clip.seeing.gust_tau_s);
     Ok(Simulation {
         clip,
-        globe,
+        object,
         channels,
         canvas_px,
         factor,
@@ -222,6 +223,20 @@ impl Simulation {
         let planes = self.expose(&waves);
         let counter = n as u64 | (self.clip.part << 40);
         (self.sensor.read_out(&planes, Stream::Noise, counter), waves.truth)
+    }
+
+    /// Frame `n` of a dark: the same exposure without light.
+    pub fn dark_frame(&self, n: usize) -> Vec<u16> {
+        let area = self.clip.camera.width * self.clip.camera.height;
+        self.sensor.read_out(&vec![vec![0.0; area]; self.channels.len()], Stream::Dark, n as u64)
+    }
+
+    /// Frame `n` of a flat: even light at seven tenths of the full range in green.
+    pub fn flat_frame(&self, n: usize) -> Vec<u16> {
+        let camera = &self.clip.camera;
+        let level = (0.7 / camera.exposure_level) as f32;
+        let planes = vec![vec![level; camera.width * camera.height]; self.channels.len()];
+        self.sensor.read_out(&planes, Stream::Flat, n as u64)
     }
 
     /// What is true of frame `n`, without drawing it.
@@ -326,6 +341,9 @@ impl Simulation {
 
     /// Share of the object's light outside the frame for a shift in px.
     fn cut(&self, shift: [f64; 2]) -> f64 {
+        if self.clip.kind == Kind::Terrain {
+            return 0.0;
+        }
         let n = self.canvas_px;
         let side = |size: usize, shift: f64| {
             let first = (n as f64 - 1.0) / 2.0 - (size as f64 - 1.0) / 2.0 - shift;

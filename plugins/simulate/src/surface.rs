@@ -48,7 +48,14 @@ pub(crate) struct Field {
 
 /// Two Gaussian fields with amplitude k^(-slope) above `k_low` and a cut at `k_high` (cycles per turn); `stretch` > 1 draws
 /// their features out along longitude.
-fn fields(size: usize, slope: f64, k_low: f64, k_high: f64, stretch: f64, random: &mut Random) -> [Field; 2] {
+pub(crate) fn fields(
+    size: usize,
+    slope: f64,
+    k_low: f64,
+    k_high: f64,
+    stretch: f64,
+    random: &mut Random,
+) -> [Field; 2] {
     let mut grid = vec![Complex32::default(); size * size];
     let mut power = 0.0;
     let signed = |k: usize| if k < size / 2 { k as f64 } else { k as f64 - size as f64 };
@@ -130,7 +137,7 @@ fn mix(a: [f64; 3], b: [f64; 3], t: f64) -> [f64; 3] {
     core::array::from_fn(|k| a[k] + t * (b[k] - a[k]))
 }
 
-fn smooth_step(x: f64) -> f64 {
+pub(crate) fn smooth_step(x: f64) -> f64 {
     let t = x.clamp(0.0, 1.0);
     t * t * (3.0 - 2.0 * t)
 }

@@ -41,6 +41,29 @@ pub struct Epoch {
     pub diffraction_2x: TruthPicture,
 }
 
+/// The middle of a picture.
+struct Middle {
+    width: usize,
+    height: usize,
+    channels: usize,
+    values: Vec<f32>,
+}
+
+impl TruthPicture {
+    /// The middle `size_px` of a picture of `canvas_px` camera pixels a side.
+    fn middle(&self, size_px: [usize; 2], canvas_px: usize) -> Middle {
+        let scale = self.side / canvas_px;
+        let [width, height] = size_px.map(|n| n * scale);
+        let (left, top) = ((self.side - width) / 2, (self.side - height) / 2);
+        let row = |y: usize| {
+            let start = ((top + y) * self.side + left) * self.channels;
+            &self.values[start..start + width * self.channels]
+        };
+        let values = (0..height).flat_map(row).copied().collect();
+        Middle { width, height, channels: self.channels, values }
+    }
+}
+
 fn interleave(planes: &[Vec<f32>], side: usize) -> TruthPicture {
     let values = (0..side * side).flat_map(|k| planes.iter().map(move |p| p[k])).collect();
     TruthPicture { side, channels: planes.len(), values }
@@ -75,7 +98,7 @@ impl Simulation {
 
     fn epoch(&self, time_s: f64) -> Epoch {
         let (r, n) = (self.factor, self.canvas_px);
-        let planes = self.channel_planes(self.globe.draw(time_s, n, r, 4));
+        let planes = self.channel_planes(self.object.draw(time_s, n, r, 4));
         let side = n * r;
         let forward = RealForward::new(side);
         let perfect = self.pupil.perfect();
@@ -166,13 +189,14 @@ impl Simulation {
                 ("diffraction_1x", &epoch.diffraction_1x),
                 ("diffraction_2x", &epoch.diffraction_2x),
             ] {
-                let shape = [picture.side as u64, picture.side as u64, picture.channels as u64];
+                let picture = picture.middle(self.object.truth_px(self.canvas_px), self.canvas_px);
+                let shape = [picture.height as u64, picture.width as u64, picture.channels as u64];
                 let mut writer = npz
                     .array::<f32>(&format!("{name}{tail}"), Default::default())?
                     .default_dtype()
                     .shape(&shape)
                     .begin_nd()?;
-                writer.extend(picture.values.iter().copied())?;
+                writer.extend(picture.values)?;
                 writer.finish()?;
             }
         }
@@ -237,14 +261,15 @@ impl Simulation {
         let groups = [
             json!({
                 "name": clip.name,
-                // The scorer's words for the three kinds of object.
-                "object": match clip.kind { Kind::Banded => "jupiter", Kind::Ringed => "saturn", Kind::Rocky => "mars" },
+                // The scorer's words for the kinds of object.
+                "object": match clip.kind { Kind::Banded => "jupiter", Kind::Ringed => "saturn", Kind::Rocky => "mars", Kind::Terrain => "moon" },
                 "kind": format!("{:?}", clip.kind).to_lowercase(),
                 "seed": clip.seed, "part": clip.part,
                 "diameter": clip.diameter_arcsec, "flattening": clip.flattening, "lon": clip.longitude_deg,
                 "lat": clip.sub_observer_latitude_deg, "pa": clip.pole_angle_deg, "pole_pa_at_mid": pole(mid_time),
                 "field_rot": clip.field_rotation_deg_per_s, "rotation_deg_per_day": clip.rotation_deg_per_day,
                 "ring_tilt": i32::from(clip.kind == Kind::Ringed), "contrast": clip.contrast, "detail": clip.detail,
+                "sun_elev": clip.sun_altitude_deg, "field_x": clip.field_arcsec[0], "field_y": clip.field_arcsec[1],
                 "D": clip.telescope.aperture_mm, "obstruction": clip.telescope.obstruction, "focal": clip.telescope.focal_mm,
                 "defocus_waves": clip.telescope.defocus_waves, "pixel": camera.pixel_um,
             }),
@@ -271,14 +296,14 @@ impl Simulation {
             }),
             json!({
                 "arcsec_per_px": clip.arcsec_per_px(),
-                "radius_eq_px": self.globe.radius_eq_px, "radius_polar_px": self.globe.radius_polar_px,
+                "radius_eq_px": self.object.radii_px().map(|r| r[0]), "radius_polar_px": self.object.radii_px().map(|r| r[1]),
                 "cutoff_cycles_per_px": of_channels(&|c| json!(clip.cutoff_cycles_per_px(c.wavelength_nm))),
                 "wavelength_nm": of_channels(&|c| json!(c.wavelength_nm)),
                 "dispersion_px": of_channels(&|c| json!(c.dispersion_px)),
                 "mid_time": mid_time, "epochs": self.truth_times(), "channels": names,
                 "qe": if self.channels.len() == 1 { vec![1.0] } else { camera.sensitivity.to_vec() },
                 "patch_spacing_arcsec": if self.node_spacing_arcsec().is_finite() { json!(self.node_spacing_arcsec()) } else { Value::Null },
-                "canvas": [self.canvas_px, self.canvas_px],
+                "canvas": self.object.truth_px(self.canvas_px),
                 "e_per_unit_truth": self.sensor.electrons_per_unit,
                 "strehl_mean": mean(|f| f.strehl), "strehl_p10_p90": [quantile(0.1), quantile(0.9)],
                 "distort_px_mean": mean(|f| f.distortion_px), "frames_cut": frames.iter().filter(|f| f.cut > 0.001).count(),
@@ -311,6 +336,14 @@ pub fn session(clip: &PlanetClip) -> String {
     }
     if let Some(angle) = clip.up_position_angle_deg {
         text.push_str(&format!("\n[orientation]\nup_position_angle_deg = {angle:?}\nmirrored = false\n"));
+    }
+    if clip.calibration_frames > 0 {
+        let name = &clip.name;
+        text.push_str(&format!(
+            "\n[calibration]\ndark = {:?}\nflat = {:?}\n",
+            format!("{name}_dark.ser"),
+            format!("{name}_flat.ser")
+        ));
     }
     text
 }
