@@ -5,5 +5,6 @@ mod disc;
 mod mask;
 mod noise;
 mod sky;
+mod terrain;
 
-stillair_api::plugin!(disc::Disc);
+stillair_api::plugin!(disc::Disc, terrain::Terrain);

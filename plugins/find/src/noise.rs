@@ -69,7 +69,7 @@ pub(crate) fn sigma(differences: &[f32]) -> f64 {
 }
 
 #[cfg(test)]
-mod tests {
+pub(crate) mod tests {
     use super::*;
     use stillair_api::{Pattern, Region};
 

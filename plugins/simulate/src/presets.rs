@@ -25,8 +25,8 @@ pub const TERRAINS: [(&str, &str); 3] = [
 fn terrain(clip: &mut PlanetClip) {
     clip.kind = Kind::Terrain;
     clip.target = Some("moon".into());
-    (clip.rotation_deg_per_day, clip.detail) = (0.0, 0.35);
-    clip.sun_altitude_deg = 10.0 + (clip.seed % 5) as f64 * 2.5;
+    (clip.rotation_deg_per_day, clip.detail) = (0.0, 0.12);
+    clip.sun_altitude_deg = 12.0 + (clip.seed % 5) as f64 * 3.0;
     clip.camera.layout = Layout::Mono;
     (clip.camera.width, clip.camera.height) = (640, 360);
     (clip.camera.gain_e_per_adu, clip.camera.bias_adu, clip.camera.exposure_level) = (12.0, 5.0, 0.72);

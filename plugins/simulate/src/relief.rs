@@ -2,7 +2,7 @@
 //!
 //! Heights are a Gaussian field of power-law spectrum with craters on top, their numbers falling with the square of
 //! their size, as on old surfaces (power law of size: Neukum, Ivanov & Hartmann 2001, Space Sci. Rev. 96, 55; the
-//! shape of a crater - a bowl a fifth as deep as it is wide, a raised rim, ejecta that fall off with the cube of the
+//! shape of a crater - a bowl up to a sixth as deep as it is wide, a raised rim, ejecta that fall off with the cube of the
 //! distance - after Melosh 1989, Impact Cratering). The sun stands low on the left: radiance = albedo times the cosine
 //! between the ground and the sun (Lambert), nothing but a faint glow in cast shadows. The map is periodic, two points
 //! a camera pixel, and is drawn point by point without interpolation.
@@ -101,7 +101,7 @@ fn heights(seed: u64, side: usize, detail: f64) -> (Vec<f32>, Vec<f32>) {
     let [hills, lands] = fields(side, 2.6, 6.0, n / 3.0, 1.0, &mut random);
     let [rough, patches] = fields(side, 1.9, 60.0, n / 2.2, 1.0, &mut random);
     let mut height: Vec<f32> =
-        hills.values.iter().zip(&rough.values).map(|(h, r)| 7.0 * h + 4.0 * detail as f32 * r).collect();
+        hills.values.iter().zip(&rough.values).map(|(h, r)| 5.0 * h + 4.0 * detail as f32 * r).collect();
     let mut albedo: Vec<f32> = lands
         .values
         .iter()
@@ -123,7 +123,7 @@ fn heights(seed: u64, side: usize, detail: f64) -> (Vec<f32>, Vec<f32>) {
                 x: random.uniform() * n,
                 y: random.uniform() * n,
                 radius,
-                depth: radius * 0.4 * (0.25 + 0.75 * fresh * fresh),
+                depth: radius * 0.32 * (0.2 + 0.8 * fresh * fresh),
             });
         }
         radius *= 0.5;
@@ -141,7 +141,7 @@ fn add(crater: &Crater, side: usize, height: &mut [f32], albedo: &mut [f32]) {
     // What was there inside is mostly gone; taken from the middle and rim before the digging.
     let base = height[wrap(cy) * side + wrap(cx)];
     let rim = 0.18 * crater.depth;
-    let bright = if crater.depth > 0.33 * crater.radius { 0.10 } else { 0.0 };
+    let bright = if crater.depth > 0.26 * crater.radius { 0.10 } else { 0.0 };
     for y in cy - reach..=cy + reach {
         for x in cx - reach..=cx + reach {
             let r = (x as f64 + 0.5 - crater.x).hypot(y as f64 + 0.5 - crater.y) / crater.radius;
