@@ -3,10 +3,11 @@
 mod centroid;
 mod correlate;
 mod dispersion;
+mod patches;
 mod plane;
 mod rounds;
 mod running;
 mod sampling;
 mod turning;
 
-stillair_api::plugin!(centroid::Centroid, correlate::Correlate, dispersion::Dispersion);
+stillair_api::plugin!(centroid::Centroid, correlate::Correlate, dispersion::Dispersion, patches::Patches);
