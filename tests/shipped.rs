@@ -56,6 +56,24 @@ fn planet_recipes_make_pictures_of_mosaic_and_grey_clips() {
 }
 
 #[test]
+fn terrain_recipes_make_one_picture_of_one_clip_or_several() {
+    let here = folder("shipped-terrain");
+    clips::terrain([0.0, 0.0]).write(&here.join("a.ser"));
+    clips::terrain([78.0, 11.0]).write(&here.join("b.ser"));
+    ran(&stillair(&here, &["run", "terrain", "a.ser"]), "terrain");
+    let run = run_folder(&here);
+    holds(&run, &["picture.png", "picture.tif", "stack.tif", "best-frame.png"]);
+    std::fs::remove_dir_all(&run).unwrap();
+    ran(&stillair(&here, &["run", "terrain-panels", "a.ser", "b.ser"]), "terrain-panels");
+    let run = run_folder(&here);
+    holds(&run, &["picture.png", "picture.tif", "stack.tif"]);
+    let picture = std::fs::read(run.join("results/picture.png")).unwrap();
+    // The width in a PNG's header: bytes 16 to 19 (PNG specification, section 11.2.2).
+    let width = u32::from_be_bytes(picture[16..20].try_into().unwrap());
+    assert!((128 + 74..=128 + 83).contains(&width), "{width}");
+}
+
+#[test]
 fn master_recipes_make_masters() {
     for recipe in ["master-bias", "master-dark", "master-flat"] {
         let here = folder(&format!("shipped-{recipe}"));

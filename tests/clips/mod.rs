@@ -125,6 +125,20 @@ pub fn wide(diameter_arcsec: f64) -> Capture {
     Capture::new(0, 8, frames)
 }
 
+/// A grey clip of 8 bits of a surface that fills its 128 x 96 px; `field_px`: place of its middle on the surface.
+#[allow(dead_code)]
+pub fn terrain(field_px: [f64; 2]) -> Capture {
+    let mut clip = stillair_simulate::preset("terrain-small", 5, 0).unwrap();
+    (clip.camera.width, clip.camera.height, clip.frames) = (128, 96, 20);
+    (clip.seeing.field_points, clip.seeing.screen_points, clip.seeing.pupil_points) = (4, 512, 24);
+    clip.field_arcsec = field_px.map(|v| v * clip.arcsec_per_px());
+    let simulation = prepare(&clip, &|| false).unwrap();
+    let frames = (0..simulation.times().len()).map(|n| simulation.frame(n)).collect();
+    let mut capture = Capture::new(0, 8, frames);
+    (capture.width, capture.height) = (128, 96);
+    capture
+}
+
 /// Frames of sky and noise alone.
 #[allow(dead_code)]
 pub fn sky(level: u16, noise: u16) -> Capture {

@@ -71,6 +71,7 @@ pub const CONTRACTS: &[Contract] = &[
         inputs: &[must("frames", Frames), must("table", Table), must("motion", Motion), may("reference", Image)],
         outputs: &[must("image", Image)],
     },
+    Contract { name: "stack.panels", inputs: &[must("images", Image)], outputs: &[must("image", Image)] },
     Contract { name: "sharpen", inputs: &[must("image", Image)], outputs: &[must("image", Image)] },
     Contract { name: "colour", inputs: &[must("image", Image)], outputs: &[must("image", Image)] },
     Contract {

@@ -65,6 +65,14 @@ impl Method for Wiener {
             "power of the filter's gain: 0 leaves the stack as it is, 1 reaches the target",
         ))
         .parameter(Parameter::number("gain_cap", "", 1.0, 1000.0, 40.0, "largest gain at any frequency"))
+        .parameter(Parameter::auto_number(
+            "motion",
+            "lambda/D",
+            0.0,
+            5.0,
+            "image motion that is left in the stack, standard deviation along an axis, where no sky about the object \
+             tells it; auto = what whole-frame alignment usually leaves; about 0.2 after local shifts",
+        ))
         .parameter(Parameter::choice(
             "disc",
             &["auto", "no"],
@@ -82,6 +90,7 @@ impl Method for Wiener {
             target_fwhm: parameters.number("target_fwhm")?,
             strength: parameters.number("strength")?,
             gain_cap: parameters.number("gain_cap")?,
+            motion: parameters.auto_number("motion")?,
             disc: parameters.text("disc")? == "auto",
             facts: facts.clone(),
         })))
@@ -92,6 +101,7 @@ struct WienerNode {
     target_fwhm: f64,
     strength: f64,
     gain_cap: f64,
+    motion: Option<f64>,
     disc: bool,
     facts: Facts,
 }
@@ -240,7 +250,7 @@ fn sharpen(plan: &Plan, image: &Image, node: &WienerNode, c: usize) -> Sharpened
 impl Transform for WienerNode {
     fn run(&self, context: &dyn Context, bound: &Bound) -> Outcome<Vec<Value>> {
         let image = bound.image("image")?;
-        let plan = Plan::of(context, image, &self.facts, self.disc)?;
+        let plan = Plan::with_motion(context, image, &self.facts, self.disc, self.motion)?;
         report::plan_facts(context, &plan, image.channels);
         let results = gather(context, image.channels, |c| sharpen(&plan, image, self, c));
         let mut out = Image { weight: image.weight.clone(), info: image.info.clone(), ..Image::default() };

@@ -5,7 +5,8 @@ mod bend;
 mod clipped;
 mod mean;
 mod optics;
+mod panels;
 mod resample;
 mod spin;
 
-stillair_api::plugin!(mean::Mean, clipped::Clipped);
+stillair_api::plugin!(mean::Mean, clipped::Clipped, panels::Panels);

@@ -61,6 +61,21 @@ impl Plan {
     /// # Errors
     /// If the picture is empty or the run was cancelled.
     pub fn of(context: &dyn Context, image: &Image, facts: &Facts, spheroid: bool) -> Outcome<Self> {
+        Self::with_motion(context, image, facts, spheroid, None)
+    }
+
+    /// As [`Plan::of`]; `motion`: image motion left in the stack where neither sky nor limb tell it, standard deviation
+    /// along an axis, lambda/D; `None` = the usual.
+    ///
+    /// # Errors
+    /// As [`Plan::of`].
+    pub fn with_motion(
+        context: &dyn Context,
+        image: &Image,
+        facts: &Facts,
+        spheroid: bool,
+        motion: Option<f64>,
+    ) -> Outcome<Self> {
         if image.area() == 0 || image.channels == 0 || image.data.len() != image.area() * image.channels {
             return Err(Fault::data("the picture to be sharpened has no pixels"));
         }
@@ -97,7 +112,7 @@ impl Plan {
         let seeing = match (&limb, &sky) {
             (Some(limb), _) => limb.seeing,
             (None, Some(sky)) => Seeing { wavefront: sky.wavefront, halo_excess: 0.0, motion: sky.motion },
-            (None, None) => from_power(&canvas, &optics, &channels, &fixed),
+            (None, None) => from_power(&canvas, &optics, &channels, &fixed, motion),
         };
         for (c, channel) in channels.iter_mut().enumerate() {
             channel.blur = seeing.at(optics.wavelength_nm[c]);
@@ -301,7 +316,14 @@ const POWER_ERROR: f64 = 0.7;
 /// Seeing where neither disc nor sky tells it: edges and clouds have ring powers near `f^-3` (the transform of
 /// a step along a curve), so the wavefront's variance is that which brings the noise-free power
 /// over the squared transfer closest to `f^-3` where the stack's coherence exceeds a half.
-fn from_power(canvas: &Canvas, optics: &Optics, channels: &[ChannelPlan], fixed: &[Vec<f32>]) -> Seeing {
+fn from_power(
+    canvas: &Canvas,
+    optics: &Optics,
+    channels: &[ChannelPlan],
+    fixed: &[Vec<f32>],
+    motion: Option<f64>,
+) -> Seeing {
+    let motion = motion.map_or(MOTION.0, |m| m * m);
     let middle = channels.len() / 2;
     let channel = &channels[middle];
     let power = canvas.rings.power(&channel.spectrum);
@@ -322,7 +344,7 @@ fn from_power(canvas: &Canvas, optics: &Optics, channels: &[ChannelPlan], fixed:
         })
         .collect();
     let misfit = |wavefront: f64| {
-        let seeing = Seeing { wavefront, halo_excess: 0.0, motion: MOTION.0 };
+        let seeing = Seeing { wavefront, halo_excess: 0.0, motion };
         let blur = seeing.at(optics.wavelength_nm[middle]);
         let (mut w, mut sum, mut squares) = (0.0, 0.0, 0.0);
         for (nu, log, weight) in &rings {
@@ -341,5 +363,5 @@ fn from_power(canvas: &Canvas, optics: &Optics, channels: &[ChannelPlan], fixed:
     // Pictures differ in their power's slope far more than stacks in their blur.
     let (power_weight, usual_weight) = (1.0 / (POWER_ERROR * POWER_ERROR), 1.0 / (USUAL.1 * USUAL.1));
     let best = (best * power_weight + USUAL.0 * usual_weight) / (power_weight + usual_weight);
-    Seeing { wavefront: best, halo_excess: 0.0, motion: MOTION.0 }
+    Seeing { wavefront: best, halo_excess: 0.0, motion }
 }
