@@ -18,23 +18,8 @@ pub fn bent(
     out: &mut Resampled,
 ) -> Outcome<()> {
     let area = canvas.area();
+    let local = fields(placement, canvas, work)?;
     let Workspace { prepared, displacement, share, gain, positions, .. } = work;
-    let local = !placement.local.is_empty() || placement.spin.is_some();
-    gain.clear();
-    if local {
-        for values in displacement.iter_mut() {
-            values.clear();
-            values.resize(area, 0.0);
-        }
-        share.clear();
-        share.resize(area, 1.0);
-        for layer in &placement.local {
-            spread(layer, placement.index, canvas, displacement, share)?;
-        }
-        if let Some(layer) = &placement.spin {
-            crate::spin::spread(layer, placement, canvas, displacement, share, gain)?;
-        }
-    }
     let global = placement.global;
     let (sin, cos) = libm::sincos(global.rotation_rad);
     let (sin, cos) = (global.scale * sin, global.scale * cos);
@@ -97,6 +82,33 @@ pub fn bent(
     }
     out.cover = Cover::Factors;
     Ok(())
+}
+
+/// Fills the workspace's displacement (in the frame's directions), share and gain for every pixel of the canvas from
+/// the local and spin layers; says whether there are any, else only the gain is emptied.
+///
+/// # Errors
+/// Where a layer holds nothing for the frame.
+pub fn fields(placement: &Placement, canvas: &Canvas, work: &mut Workspace) -> Outcome<bool> {
+    let area = canvas.area();
+    let Workspace { displacement, share, gain, .. } = work;
+    gain.clear();
+    if placement.local.is_empty() && placement.spin.is_none() {
+        return Ok(false);
+    }
+    for values in displacement.iter_mut() {
+        values.clear();
+        values.resize(area, 0.0);
+    }
+    share.clear();
+    share.resize(area, 1.0);
+    for layer in &placement.local {
+        spread(layer, placement.index, canvas, displacement, share)?;
+    }
+    if let Some(layer) = &placement.spin {
+        crate::spin::spread(layer, placement, canvas, displacement, share, gain)?;
+    }
+    Ok(true)
 }
 
 /// The cubic B-spline's four taps for a fraction.

@@ -3,10 +3,11 @@
 mod accumulate;
 mod bend;
 mod clipped;
+mod drizzle;
 mod mean;
 mod optics;
 mod panels;
 mod resample;
 mod spin;
 
-stillair_api::plugin!(mean::Mean, clipped::Clipped, panels::Panels);
+stillair_api::plugin!(mean::Mean, clipped::Clipped, panels::Panels, drizzle::Drizzle);

@@ -195,8 +195,7 @@ impl PanelsNode {
         out.info = first.info.clone();
         out.info.disc = None;
         out.info.frames_used = images.iter().map(|i| i.info.frames_used).sum();
-        let mean = |value: fn(&Image) -> f64| images.iter().map(|i| value(i)).sum::<f64>() / images.len() as f64;
-        out.info.frames_effective = mean(|i| i.info.frames_effective);
+        out.info.frames_effective = images.iter().map(|i| i.info.frames_effective).sum::<f64>() / images.len() as f64;
         out.info.exposure_total_s = images.iter().map(|i| i.info.exposure_total_s).sum();
         let middles: Option<Vec<i64>> = images.iter().map(|i| i.info.middle_unix_ns).collect();
         out.info.middle_unix_ns =
