@@ -4,7 +4,7 @@
 //! (NAXIS3 = 3: red, green, blue), the first row is the top one. The header has the times in UTC (DATE-OBS and DATE-BEG:
 //! the beginning of the first exposure; DATE-AVG: the middle of all; DATE-END: the end of the last; TELAPSE between),
 //! the total exposure (EXPTIME and XPOSURE), where known the scale as linear coordinates in arcsec about the target, and
-//! a HISTORY of the steps; the provenance is the long string PROVENAN. Source: FITS Standard 4.0 (4.4 keywords, 4.2.1.2
+//! a HISTORY of the run's steps; the provenance is the long string PROVENAN. Source: FITS Standard 4.0 (4.4 keywords, 4.2.1.2
 //! CONTINUE, 8.1 linear coordinates, 9.2 to 9.6 times); EXPTIME, NCOMBINE, PIXSCALE, ROWORDER, POSANGLE: common
 //! practice, no source; POLEANG, CENTRMER and CENTRLAT (how a globe stands on the picture): own names.
 
@@ -154,6 +154,13 @@ fn date(unix_ns: i64) -> Option<String> {
     ))
 }
 
+/// The steps that a provenance names, in their order.
+fn steps(provenance: &str) -> Vec<String> {
+    let facts: serde_json::Value = serde_json::from_str(provenance).unwrap_or_default();
+    let steps = facts["steps"].as_array().into_iter().flatten();
+    steps.filter_map(|step| step.as_str().map(str::to_owned)).collect()
+}
+
 /// The header of a picture.
 fn header(image: &Image, sky: &Sky, provenance: &str) -> Vec<u8> {
     let info = &image.info;
@@ -224,6 +231,7 @@ fn header(image: &Image, sky: &Sky, provenance: &str) -> Vec<u8> {
     if !provenance.is_empty() {
         cards.text("PROVENAN", provenance, "");
     }
+    steps(provenance).iter().for_each(|step| cards.history(step));
     info.history.iter().for_each(|step| cards.history(step));
     cards.finish()
 }

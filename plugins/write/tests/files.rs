@@ -132,7 +132,7 @@ fn a_fits_picture_has_whole_blocks_its_values_and_its_facts() {
             .map(|c| c[8..].trim_end())
             .collect::<Vec<_>>()
             .join(" ");
-        assert!(history.contains("longer than one card"));
+        assert!(history.contains("longer than one card") && history.starts_with("stack.mean "), "{history}");
         let data = &bytes[((end + 1) * 80usize).next_multiple_of(2880)..];
         let values = data.as_chunks::<4>().0.iter().map(|b| u32::from_be_bytes(*b));
         assert!(values.zip(&image.data).all(|(found, wanted)| found == wanted.to_bits()));

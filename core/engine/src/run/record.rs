@@ -177,6 +177,10 @@ pub(super) fn node_records(plan: &Plan, catalogue: &Catalogue, facts: &[Facts]) 
 pub(super) fn provenance(plan: &Plan, inputs: &[InputRecord], build: &super::Build) -> String {
     let captures: BTreeMap<String, &str> =
         inputs.iter().enumerate().map(|(i, r)| (format!("{}-{}", r.input, i + 1), r.blake3.as_str())).collect();
+    let step = |node: &crate::plan::PlanNode| {
+        format!("{}: {} {}", node.step, node.description.method, node.description.version)
+    };
+    let made = plan.nodes.iter().filter(|node| node.description.shape != stillair_api::Shape::Sink);
     serde_json::json!({
         "program": "stillair",
         "version": build.version,
@@ -185,6 +189,7 @@ pub(super) fn provenance(plan: &Plan, inputs: &[InputRecord], build: &super::Bui
         "recipe": plan.name,
         "recipe_blake3": blake3::hash(plan.recipe.as_bytes()).to_hex().as_str(),
         "captures_blake3": captures,
+        "steps": made.map(step).collect::<Vec<_>>(),
     })
     .to_string()
 }
