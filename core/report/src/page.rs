@@ -9,7 +9,7 @@ use crate::run::Run;
 use crate::sections;
 use crate::timeline::timeline;
 use crate::verdict::{capital, verdict};
-use crate::viewer::{thumbnails, viewer};
+use crate::viewer::{apart, thumbnails, viewer};
 
 /// How every page looks.
 pub(crate) const STYLE: &str = include_str!("page.css");
@@ -39,6 +39,7 @@ pub(crate) fn page(run: &Run, clips: &[ClipFrames], pictures: &[Picture]) -> Str
                     (trouble(run))
                     @if let Some(told) = crate::diagnosis::of_run(run) { (verdict(&told)) }
                     (viewer(pictures))
+                    (apart(pictures))
                     @for (number, clip) in clips.iter().enumerate() {
                         section {
                             h2 { "The frames" @if clips.len() > 1 { " of clip " (number + 1) } }

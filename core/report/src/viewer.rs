@@ -12,6 +12,29 @@ const OTHERS: [(&str, &str); 4] = [
     ("worst-frame", "the worst single frame"),
 ];
 
+/// File stems of pictures that stand for themselves: of another size, they cannot lie over the picture.
+const APART: [(&str, &str); 3] = [
+    ("labelled", "the picture with labels"),
+    ("map", "the map of the globe"),
+    ("turned", "the globe upright and turned"),
+];
+
+/// Labelled copy, map and the like, one below the other.
+pub(crate) fn apart(pictures: &[Picture]) -> Markup {
+    let found: Vec<(&Picture, &str)> = APART
+        .iter()
+        .filter_map(|(name, words)| pictures.iter().find(|p| p.name == *name).map(|p| (p, *words)))
+        .collect();
+    html! {
+        @for (picture, words) in found {
+            figure class="apart" {
+                img src=(picture.data) alt=(format!("{words}, {} by {} pixels", picture.width, picture.height));
+                figcaption { (words) }
+            }
+        }
+    }
+}
+
 /// The picture that a run is about.
 pub(crate) fn main_picture(pictures: &[Picture]) -> Option<&Picture> {
     pictures.iter().find(|p| p.name == "picture").or(pictures.first())
@@ -46,7 +69,7 @@ pub(crate) fn viewer(pictures: &[Picture]) -> Markup {
         .filter_map(|(name, words)| pictures.iter().find(|p| p.name == *name).map(|p| (p, (*words).to_string())));
     let rest = pictures
         .iter()
-        .filter(|p| p.name != main.name && !OTHERS.iter().any(|(name, _)| p.name == *name))
+        .filter(|p| p.name != main.name && !OTHERS.iter().chain(&APART).any(|(name, _)| p.name == *name))
         .map(|p| (p, p.name.replace('-', " ")));
     let others: Vec<(&Picture, String)> = known.chain(rest).collect();
     let zoom = (560.0 / f64::from(main.width.max(1))).clamp(1.0, 4.0).round();

@@ -7,8 +7,8 @@
 //! PNG, ISO/IEC 15948.
 
 use stillair_api::{
-    Bound, ClipInfo, Context, Description, Facts, Image, Method, Node, Outcome, OutputFile, Parameter, Parameters,
-    PortType, Shape, Sink, SinkRun,
+    Bound, ClipInfo, Context, Description, Entry, Facts, Image, Method, Node, Outcome, OutputFile, Parameter,
+    Parameters, PortType, Shape, Sink, SinkRun,
 };
 use stillair_sky::Site;
 
@@ -192,7 +192,7 @@ impl Sink for LabelledSink {
             labels.lines.push(format!("net every 30 deg, {system}, planetographic"));
         }
         for left_out in &labels.left_out {
-            context.warn(&format!("the labelled picture leaves out {left_out}"));
+            context.record(Entry::Text { name: "left-out".into(), value: left_out.clone() });
         }
         Ok(Box::new(LabelledRun {
             image: drawn(image, &labels, view.as_ref(), self.net),

@@ -15,6 +15,7 @@ mod output;
 mod png_picture;
 mod ser_clip;
 mod tiff_picture;
+mod turned;
 
 pub use csv_table::Csv;
 pub use fits_picture::Fits;
@@ -24,5 +25,6 @@ pub use map::Map;
 pub use png_picture::Png;
 pub use ser_clip::Ser;
 pub use tiff_picture::Tiff;
+pub use turned::Turned;
 
-stillair_api::plugin!(Png, Tiff, Jpeg, Csv, Fits, Ser, Map, Labelled);
+stillair_api::plugin!(Png, Tiff, Jpeg, Csv, Fits, Ser, Map, Turned, Labelled);

@@ -78,7 +78,7 @@ pub(crate) struct Mapped {
 }
 
 /// Columns for a degree that keep the detail of the disc's middle, in steps of a half.
-fn auto_px_per_deg(globe: &Globe) -> f64 {
+pub(crate) fn auto_px_per_deg(globe: &Globe) -> f64 {
     ((2.0 * globe.equatorial_radius_px.to_radians()).ceil() / 2.0).clamp(0.5, 40.0)
 }
 
@@ -139,7 +139,6 @@ pub(crate) fn map_of(
 
 /// The way back: the disc as a globe shows it whose surface is a map's, `width` x `height` px. What the map does not know
 /// is 0, with a weight of 0; between its pixels the map is read linearly, across its left and right edges.
-#[cfg_attr(not(test), allow(dead_code))]
 pub(crate) fn disc_of(map: &Mapped, view: &GlobeView, width: usize, height: usize) -> Image {
     let source = &map.image;
     let mut disc = Image::new(width, height, source.channels);
@@ -195,6 +194,21 @@ fn conventions(view: &GlobeView, globe: &Globe, px_per_deg: f64) -> String {
     .to_string()
 }
 
+/// The picture's globe; warns where it is not told which way up it lies.
+pub(crate) fn known_globe<'a>(context: &dyn Context, image: &'a Image) -> Outcome<&'a Globe> {
+    let globe = image.info.globe.as_ref().ok_or_else(|| {
+        Fault::data("a map needs to know how the globe stands on the picture, and this picture does not say")
+            .remedy("give it a picture that went through derotate.geometry, with target and time known")
+    })?;
+    if !globe.oriented {
+        context.warn(
+            "the picture does not say which way up it lies: the map takes it as upright and not mirrored \
+             ([orientation] of the session says so)",
+        );
+    }
+    Ok(globe)
+}
+
 struct MapSink {
     stem: String,
     system: String,
@@ -207,17 +221,8 @@ impl Sink for MapSink {
     fn start(&self, context: &dyn Context, bound: &Bound, _: Option<&ClipInfo>) -> Outcome<Box<dyn SinkRun>> {
         let image = bound.image("image")?;
         check(image)?;
-        let globe = image.info.globe.as_ref().ok_or_else(|| {
-            Fault::data("a map needs to know how the globe stands on the picture, and this picture does not say")
-                .remedy("give it a picture that went through derotate.geometry, with target and time known")
-        })?;
+        let globe = known_globe(context, image)?;
         let view = GlobeView::new(globe, &self.system)?;
-        if !globe.oriented {
-            context.warn(
-                "the picture does not say which way up it lies: the map takes it as upright and not mirrored \
-                 ([orientation] of the session says so)",
-            );
-        }
         let px_per_deg = self.px_per_deg.unwrap_or_else(|| auto_px_per_deg(globe));
         let map = map_of(context, image, &view, px_per_deg, self.least_cos_emission)?;
         let known = map.image.weight.as_deref().unwrap_or_default();
