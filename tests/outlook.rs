@@ -153,6 +153,17 @@ fn without_telescope_and_camera_the_sky_is_told_and_the_rest_named() {
     assert!(good(&here, &aperture).out.contains("lambda/D = 0.56 arcsec"));
 }
 
+/// The invented observer of the examples.
+#[test]
+fn the_example_works() {
+    let here = folder("outlook-example");
+    let session = workspace().join("examples/night/session.toml");
+    let said = good(&here, &["outlook", "--session", session.to_str().unwrap(), "--date", "2031-06-15"]);
+    for words in ["UTC+05:00", "jupiter 46.2 309 100", "3.8 px per lambda/D", "finer than a mono camera needs"] {
+        assert!(plain(&said.out).contains(words), "{words}\n{}", said.out);
+    }
+}
+
 #[test]
 fn several_nights_are_rows() {
     let here = folder("outlook-span");

@@ -3,13 +3,15 @@
 //! Below the picture: arrows to north and east, the direction in which the globe turns, a scale bar in arcsec, target and
 //! time, central meridians, size, tilt, altitude. On it: ticks at the poles, the names of the Galilean moons and of
 //! Titan where they stand in the field (positions of stillair-sky), and a net of latitudes and longitudes if asked for.
-//! What is not known is left out and said. The picture itself is not resampled. Sources: the methods' of stillair-sky;
+//! What is not known is left out and said. Small pictures are enlarged by a whole factor (interpolating cubic B-spline);
+//! at a factor of 1 the picture itself is not resampled. Sources: the methods' of stillair-sky;
 //! PNG, ISO/IEC 15948.
 
 use stillair_api::{
     Bound, ClipInfo, Context, Description, Entry, Facts, Image, Method, Node, Outcome, OutputFile, Parameter,
     Parameters, PortType, Shape, Sink, SinkRun,
 };
+use stillair_maths::resample::{Kernel, Prepared};
 use stillair_sky::Site;
 
 use crate::canvas::{Canvas, Colour, LETTER_HEIGHT, letter_width, text_width};
@@ -38,7 +40,7 @@ impl Method for Labelled {
     fn describe(&self) -> Description {
         Description::new("write.labelled", Shape::Sink, "writes a picture with north, scale, time, meridians and moons")
             .help(
-                "For showing: a 16-bit PNG copy of the picture, not resampled, with a band of text below. Directions, \
+                "For showing: a 16-bit PNG copy of the picture, enlarged if small, with a band of text below. Directions, \
                  meridians, moons and net need the geometry of the disc (derotate.geometry); without it the time and, if \
                  known, the scale are told, and the rest is said to be unknown. The altitude needs the site; it hints at \
                  where you are, and altitude = false leaves it out.",
@@ -47,6 +49,13 @@ impl Method for Labelled {
             .contract("write.image")
             .input("image", PortType::Image, "the picture, ready to show")
             .parameter(name_parameter("labelled"))
+            .parameter(Parameter::auto_integer(
+                "zoom",
+                "",
+                1,
+                8,
+                "whole factor by which the picture is enlarged; auto makes small ones about 400 px wide",
+            ))
             .parameter(Parameter::flag("net", false, "draw latitudes and longitudes every 30 degrees"))
             .parameter(system_parameter())
             .parameter(Parameter::flag("altitude", true, "tell the target's altitude, where the site is known"))
@@ -64,12 +73,47 @@ impl Method for Labelled {
             place.and_then(|(latitude_deg, longitude_deg)| Site::new(latitude_deg, longitude_deg, elevation_m).ok());
         Ok(Node::Sink(Box::new(LabelledSink {
             stem: stem(parameters)?,
+            zoom: parameters.auto_integer("zoom")?.and_then(|zoom| usize::try_from(zoom).ok()),
             net: parameters.flag("net")?,
             system: parameters.text("system")?.to_owned(),
             site: site.filter(|_| parameters.flag("altitude") == Ok(true)),
             transfer: Transfer::read(parameters)?,
         })))
     }
+}
+
+/// The factor that makes a picture about 400 px wide, at most 4.
+fn auto_zoom(width: usize) -> usize {
+    (400 / width.max(1)).clamp(1, 4)
+}
+
+/// The picture, enlarged by a whole factor, and what is known of it in the new pixels.
+fn enlarged(image: &Image, zoom: usize) -> Image {
+    if zoom <= 1 {
+        return Image { weight: None, halves: None, ..image.clone() };
+    }
+    let factor = zoom as f64;
+    let mut large = Image::new(image.width * zoom, image.height * zoom, image.channels);
+    let mut prepared = Prepared::new(Kernel::CubicBSpline);
+    // Pixel centres are at whole numbers: the upper left corner, at -0.5, stays where it is.
+    let before = |place: usize| (place as f64 + 0.5) / factor - 0.5;
+    for channel in 0..image.channels {
+        let finite: Vec<f32> = image.channel(channel).iter().map(|v| if v.is_finite() { *v } else { 0.0 }).collect();
+        prepared.load(&finite, image.width, image.height);
+        let width = large.width;
+        for (index, value) in large.channel_mut(channel).iter_mut().enumerate() {
+            *value = prepared.at(before(index % width), before(index / width));
+        }
+    }
+    let after = |place: f64| (place + 0.5) * factor - 0.5;
+    large.info = image.info.clone();
+    large.info.arcsec_per_px = image.info.arcsec_per_px.map(|scale| scale / factor);
+    if let Some(globe) = &mut large.info.globe {
+        (globe.x_px, globe.y_px) = (after(globe.x_px), after(globe.y_px));
+        globe.equatorial_radius_px *= factor;
+        globe.arcsec_per_px /= factor;
+    }
+    large
 }
 
 /// The picture with its labels.
@@ -175,6 +219,7 @@ fn draw_band(canvas: &mut Canvas, labels: &Labels, top: f64) {
 
 struct LabelledSink {
     stem: String,
+    zoom: Option<usize>,
     net: bool,
     system: String,
     site: Option<Site>,
@@ -185,6 +230,7 @@ impl Sink for LabelledSink {
     fn start(&self, context: &dyn Context, bound: &Bound, _: Option<&ClipInfo>) -> Outcome<Box<dyn SinkRun>> {
         let image = bound.image("image")?;
         check(image)?;
+        let image = &enlarged(image, self.zoom.unwrap_or_else(|| auto_zoom(image.width)));
         let view = image.info.globe.as_ref().map(|globe| GlobeView::new(globe, &self.system)).transpose()?;
         let mut labels = labels(&image.info, view.as_ref(), self.site);
         if let (true, Some(view)) = (self.net, &view) {
@@ -236,6 +282,22 @@ mod tests {
         }
         // Something is written in the band.
         assert!(got.channel(0)[41 * got.width..].iter().sum::<f32>() > 20.0);
+    }
+
+    #[test]
+    fn small_pictures_are_enlarged_with_their_globe() {
+        assert_eq!([30, 128, 200, 300, 1000].map(auto_zoom), [4, 3, 2, 1, 1]);
+        let mut image = Image::new(40, 30, 1);
+        // A straight ramp stays one under the B-spline, away from the edges.
+        image.data.iter_mut().enumerate().for_each(|(n, value)| *value = (n % 40) as f32 / 40.0);
+        image.info.globe = Some(jupiter(10.0, [20.0, 15.0]));
+        let large = enlarged(&image, 3);
+        assert_eq!((large.width, large.height), (120, 90));
+        // (61 + 0.5) / 3 - 0.5 = 20.
+        assert!((large.data[45 * 120 + 61] - 20.0 / 40.0).abs() < 1e-5);
+        let globe = large.info.globe.unwrap();
+        assert_eq!((globe.x_px, globe.y_px, globe.equatorial_radius_px), (61.0, 46.0, 30.0));
+        assert!((globe.arcsec_per_px - 0.75).abs() < 1e-12);
     }
 
     // The net's equator crosses the central meridian in the middle of a disc seen from above the equator.
