@@ -171,3 +171,23 @@ fn what_cannot_be_diagnosed_is_said() {
     assert_eq!(said.code, Some(0), "{}", said.err);
     assert!(said.out.contains("limited by unknown: the data do not tell"), "{}", said.out);
 }
+
+#[test]
+fn a_run_that_was_not_asked_is_judged_from_its_tables() {
+    let here = folder("limits-afterwards");
+    // The recipe of the picture without the question, on a clip that drifts out of the frame.
+    let drift = Case { name: "old", numbers: CASES[9].numbers, limit: "tracking" };
+    told(&here, &drift);
+    let run = std::fs::read_dir(here.join("old-run")).unwrap().next().unwrap().unwrap().path();
+    let path = run.join("run.json");
+    let mut record: serde_json::Value = serde_json::from_str(&std::fs::read_to_string(&path).unwrap()).unwrap();
+    record["nodes"].as_array_mut().unwrap().retain(|n| n["method"] != "assess.limit");
+    std::fs::write(&path, record.to_string()).unwrap();
+    let said = stillair(&here, &["diagnose", run.to_str().unwrap(), "--json"]);
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    let answer: serde_json::Value = serde_json::from_str(&said.out).unwrap();
+    assert_eq!(answer["limiting_factor"], "tracking", "{}", said.out);
+    let untold: Vec<&str> =
+        answer["untold"].as_array().unwrap().iter().map(|u| u["factor"].as_str().unwrap()).collect();
+    assert!(untold.contains(&"noise") && !untold.contains(&"seeing"), "{untold:?}");
+}

@@ -14,6 +14,8 @@ pub(crate) struct Picture {
     pub name: String,
     pub width: u32,
     pub height: u32,
+    /// How many times smaller than the file it is embedded.
+    pub by: usize,
     pub data: String,
     /// The same, no wider than [`THUMBNAIL_PX`].
     pub thumbnail: String,
@@ -22,7 +24,11 @@ pub(crate) struct Picture {
 /// Width of a thumbnail, px.
 pub(crate) const THUMBNAIL_PX: usize = 160;
 /// Pictures of more pixels than this are embedded as JPEG, but for the finished one.
-const LARGE: u32 = 120_000;
+const LARGE: usize = 120_000;
+/// A finished picture that takes more bytes than this as PNG is embedded as JPEG too.
+const HEAVY: usize = 1_500_000;
+/// Pictures of more pixels than this are embedded smaller, by a whole number.
+const HUGE: usize = 3_000_000;
 
 /// All PNG files of `results/`, as 8-bit pictures, by name.
 pub(crate) fn read_all(folder: &Path) -> Result<Vec<Picture>, ReportError> {
@@ -46,11 +52,20 @@ fn read(path: &Path) -> Result<Picture, ReportError> {
     pixels.truncate(info.buffer_size());
     let samples = info.color_type.samples();
     let name = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-    let whole = Pixels { width: info.width as usize, height: info.height as usize, samples, data: pixels };
-    let lossy = name != "picture" && info.width * info.height > LARGE;
-    let data = whole.address(lossy).map_err(|e| content(&e))?;
-    let thumbnail = whole.shrunk().address(true).map_err(|e| content(&e))?;
-    Ok(Picture { name, width: info.width, height: info.height, data, thumbnail })
+    let mut whole = Pixels { width: info.width as usize, height: info.height as usize, samples, data: pixels };
+    let by = (1..).find(|by| whole.width * whole.height <= by * by * HUGE).unwrap_or(1);
+    if by > 1 {
+        whole = whole.shrunk(by);
+    }
+    let lossless = name == "picture" || whole.width * whole.height <= LARGE;
+    let mut data = whole.address(if lossless { None } else { Some(88) }).map_err(|e| content(&e))?;
+    if lossless && data.len() > HEAVY {
+        data = whole.address(Some(95)).map_err(|e| content(&e))?;
+    }
+    let thumbnail =
+        whole.shrunk(whole.width.div_ceil(THUMBNAIL_PX).max(1)).address(Some(88)).map_err(|e| content(&e))?;
+    let (width, height) = (whole.width as u32, whole.height as u32);
+    Ok(Picture { name, width, height, by, data, thumbnail })
 }
 
 /// Eight-bit samples, pixel by pixel.
@@ -62,9 +77,8 @@ struct Pixels {
 }
 
 impl Pixels {
-    /// Means over squares, no wider than a thumbnail.
-    fn shrunk(&self) -> Self {
-        let by = self.width.div_ceil(THUMBNAIL_PX).max(1);
+    /// Means over squares of `by` pixels a side.
+    fn shrunk(&self, by: usize) -> Self {
         let (width, height) = ((self.width / by).max(1), (self.height / by).max(1));
         let mut data = Vec::with_capacity(width * height * self.samples);
         for y in 0..height {
@@ -84,8 +98,8 @@ impl Pixels {
         Self { width, height, samples: self.samples, data }
     }
 
-    /// As a data address: JPEG where that will do and the format knows the samples, else PNG.
-    fn address(&self, lossy: bool) -> Result<String, String> {
+    /// As a data address: JPEG of a quality where one is given and the format knows the samples, else PNG.
+    fn address(&self, quality: Option<u8>) -> Result<String, String> {
         let base64 = |kind: &str, bytes: &[u8]| {
             format!("data:image/{kind};base64,{}", base64::engine::general_purpose::STANDARD.encode(bytes))
         };
@@ -95,10 +109,10 @@ impl Pixels {
             3 => Some(jpeg_encoder::ColorType::Rgb),
             _ => None,
         };
-        if let (Some(kind), true, Ok(width), Ok(height)) =
-            (jpeg, lossy, u16::try_from(self.width), u16::try_from(self.height))
+        if let (Some(kind), Some(quality), Ok(width), Ok(height)) =
+            (jpeg, quality, u16::try_from(self.width), u16::try_from(self.height))
         {
-            let encoder = jpeg_encoder::Encoder::new(&mut file, 90);
+            let encoder = jpeg_encoder::Encoder::new(&mut file, quality);
             encoder.encode(&self.data, width, height, kind).map_err(|e| e.to_string())?;
             return Ok(base64("jpeg", &file));
         }
@@ -125,10 +139,10 @@ mod tests {
     #[test]
     fn a_wide_picture_shrinks_by_means() {
         let wide = Pixels { width: 400, height: 3, samples: 1, data: (0..1200).map(|i| (i % 3 * 60) as u8).collect() };
-        let small = wide.shrunk();
+        let small = wide.shrunk(3);
         assert_eq!((small.width, small.height), (133, 1));
         assert!(small.data.iter().all(|v| *v == 60));
-        assert!(wide.address(true).unwrap().starts_with("data:image/jpeg;base64,"));
-        assert!(wide.address(false).unwrap().starts_with("data:image/png;base64,"));
+        assert!(wide.address(Some(90)).unwrap().starts_with("data:image/jpeg;base64,"));
+        assert!(wide.address(None).unwrap().starts_with("data:image/png;base64,"));
     }
 }

@@ -109,6 +109,7 @@ pub(crate) fn viewer(pictures: &[Picture]) -> Markup {
             }
             p class="key" {
                 (main.width) " × " (main.height) " px."
+                @if main.by > 1 { " Shown " (main.by) " times smaller than it is in " code { "results/" } "." }
                 @if !others.is_empty() { " Move the edge to lay " (others[0].1) ", or another of the list, over the left part; right of it is the finished picture." }
             }
         }

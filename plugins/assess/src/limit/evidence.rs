@@ -83,8 +83,17 @@ impl Evidence {
                 evidence.motion_px2 = motion_px2(table.values(columns::TIME_S).unwrap_or_default(), &x, &y);
             }
         }
-        if let Some(image) = image {
-            evidence.look_at(&image);
+        match image {
+            Some(image) => evidence.look_at(&image),
+            // The capture's own scale then; an empty picture stands for one of one colour.
+            None => evidence.look_at(&Image::new(0, 0, 1)),
+        }
+        if evidence.motion_px2.is_none()
+            && let Some(table) = &evidence.table
+            && let (Some(t), Some(x), Some(y)) =
+                (table.values(columns::TIME_S), table.values(columns::X_PX), table.values(columns::Y_PX))
+        {
+            evidence.motion_px2 = motion_px2(t, x, y);
         }
         evidence.wavefront_rad2 = evidence.number("wavefront-variance");
         evidence

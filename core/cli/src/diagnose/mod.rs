@@ -1,5 +1,7 @@
 //! `stillair diagnose`: which one thing limited a run's picture.
 
+mod afterwards;
+
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
@@ -25,12 +27,17 @@ pub fn run_folder(run: &Path, global: &Global) -> Result<PathBuf, Failure> {
 pub fn diagnose(verb: &Diagnose, global: &Global) -> Result<(), Failure> {
     let folder = run_folder(&verb.run, global)?;
     let told = stillair_report::diagnosis(&folder).map_err(|error| Fault::data(error.to_string()))?;
-    let Some(told) = told else {
-        return Err(Failure::request(
-            format!("the recipe of {} did not ask what limited the picture", folder.display()),
-            "run the clip with a recipe that has a step of assess.limit, such as planet-colour",
-        ));
+    let (told, afterwards) = match told {
+        Some(told) => (told, false),
+        // An old run, or a recipe that did not ask: its tables tell a part.
+        None => {
+            let told = stillair_report::diagnosis_of_record(&afterwards::judged(&folder)?);
+            (told.ok_or_else(|| Fault::internal("a diagnosis without a verdict"))?, true)
+        }
     };
+    if afterwards && !global.json {
+        say::note("note: the recipe did not ask what limited the picture; this is from the run's tables, without its stack");
+    }
     if global.json {
         say::json(&as_json(&told));
     } else {
