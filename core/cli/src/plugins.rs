@@ -57,7 +57,7 @@ pub fn scanned(global: &Global) -> Result<Vec<Scanned>, Failure> {
     if folders.is_empty() {
         return Ok(Vec::new());
     }
-    Ok(host::scan(&folders, &plugin::child("look")?)?)
+    Ok(host::scan(&folders, &plugin::child("look")?, &host::hash_of)?)
 }
 
 /// All methods, linked and loaded. A library that is refused costs a line.

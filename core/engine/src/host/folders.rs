@@ -8,8 +8,11 @@ use std::time::SystemTime;
 use serde::Serialize;
 use stillair_api::{Fault, Outcome};
 
-use super::library::{Child, Found, Library, PluginFile, open};
+use super::library::{Child, Found, Library, PluginFile, hash_of, open};
 use super::lock::Lock;
+
+/// Gives the size and hash of a library's bytes: [`hash_of`], or what is remembered of a file that did not change.
+pub type HashOf<'a> = &'a dyn Fn(&Path) -> Outcome<(u64, String)>;
 
 /// A library of a plugin folder, and what a scan says of it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -24,13 +27,14 @@ pub struct Scanned {
 
 /// Looks into every library of the folders in another process, in the order of folders and of file names, short ones
 /// first.
+/// `hash` is asked for the bytes of those that no lock holds.
 /// A library that crashes, hangs or is refused costs itself, not the others. Of two that bring the same plugin or the
 /// same method both are refused, each naming the other.
 ///
 /// # Errors
 /// If a folder cannot be read, or somebody else could put a library there.
-pub fn scan(folders: &[PathBuf], child: &Child) -> Outcome<Vec<Scanned>> {
-    scan_with(folders, child, Lock::read)
+pub fn scan(folders: &[PathBuf], child: &Child, hash: HashOf<'_>) -> Outcome<Vec<Scanned>> {
+    scan_with(folders, child, hash, Lock::read)
 }
 
 /// The same without a look at lock files, to write new ones.
@@ -38,12 +42,13 @@ pub fn scan(folders: &[PathBuf], child: &Child) -> Outcome<Vec<Scanned>> {
 /// # Errors
 /// As [`scan`].
 pub fn scan_unlocked(folders: &[PathBuf], child: &Child) -> Outcome<Vec<Scanned>> {
-    scan_with(folders, child, |_| Ok(None))
+    scan_with(folders, child, &hash_of, |_| Ok(None))
 }
 
 fn scan_with(
     folders: &[PathBuf],
     child: &Child,
+    hash: HashOf<'_>,
     lock_of: impl Fn(&Path) -> Outcome<Option<Lock>>,
 ) -> Outcome<Vec<Scanned>> {
     let mut found: Vec<(PluginFile, Stamp, Option<Arc<Lock>>)> = Vec::new();
@@ -52,7 +57,9 @@ fn scan_with(
         let lock = lock_of(&folder)?.map(Arc::new);
         for path in libraries {
             let stamp = stamp_of(&path);
-            let file = PluginFile::of(&path)?;
+            // A lock is there to be held against the bytes themselves, not against what is remembered of them.
+            let (_, blake3) = if lock.is_some() { hash_of(&path) } else { hash(&path) }?;
+            let file = PluginFile { path, blake3 };
             // The same bytes are the same plugin: cargo leaves each library twice, by its name and with a hash.
             if found.iter().all(|(other, ..)| other.blake3 != file.blake3) {
                 found.push((file, stamp, lock.clone()));

@@ -45,12 +45,18 @@ impl PluginFile {
     /// # Errors
     /// If it cannot be read.
     pub fn of(path: &Path) -> Outcome<Self> {
-        let bytes = std::fs::read(path).map_err(|e| Fault::resource(format!("{}: {e}", path.display())))?;
-        Ok(Self {
-            path: path.into(),
-            blake3: blake3::Hasher::new().update_rayon(&bytes).finalize().to_hex().to_string(),
-        })
+        Ok(Self { path: path.into(), blake3: hash_of(path)?.1 })
     }
+}
+
+/// Size and blake3 of a file's bytes.
+///
+/// # Errors
+/// If it cannot be read.
+pub fn hash_of(path: &Path) -> Outcome<(u64, String)> {
+    let bytes = std::fs::read(path).map_err(|e| Fault::resource(format!("{}: {e}", path.display())))?;
+    let hash = blake3::Hasher::new().update_rayon(&bytes).finalize();
+    Ok((bytes.len() as u64, hash.to_hex().to_string()))
 }
 
 /// What a library holds, as a scan tells it.
