@@ -2,11 +2,13 @@
 """Times a recipe with everything linked and with every stage loaded from shared libraries.
 
     cargo build --release --workspace --examples --bins
-    .ci/loaded-overhead.py target/release CLIP [RECIPE] [ROUNDS]
+    .ci/loaded-overhead.py target/release CLIP [RECIPE] [ROUNDS] [--processor]
 
-The two take turns; the best of the rounds counts. Loaded may cost 5 % more.
+The two take turns; the best of the rounds counts. Loaded may cost 5 % more. With --processor the processor's time is
+judged instead of the clock's: other work on the machine disturbs it less.
 """
 
+import os
 import pathlib
 import shutil
 import subprocess
@@ -15,14 +17,25 @@ import tempfile
 import time
 
 
+def timed(command):
+    """Seconds by the clock and of the processor, those of its own children included."""
+    began = time.monotonic()
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    _, status, used = os.wait4(process.pid, 0)
+    assert status == 0, f"{command} failed"
+    return time.monotonic() - began, used.ru_utime + used.ru_stime
+
+
 def main():
-    build, clip = pathlib.Path(sys.argv[1]).resolve(), pathlib.Path(sys.argv[2]).resolve()
-    recipe = sys.argv[3] if len(sys.argv) > 3 else "planet-colour"
-    rounds = int(sys.argv[4]) if len(sys.argv) > 4 else 10
+    plain = [argument for argument in sys.argv[1:] if not argument.startswith("--")]
+    build, clip = pathlib.Path(plain[0]).resolve(), pathlib.Path(plain[1]).resolve()
+    recipe = plain[2] if len(plain) > 2 else "planet-colour"
+    rounds = int(plain[3]) if len(plain) > 3 else 10
     with tempfile.TemporaryDirectory() as folder:
         here = pathlib.Path(folder)
         plugins = here / "plugins"
         plugins.mkdir(mode=0o755)
+        # Cargo leaves each library by its name and again with a hash.
         for library in (build / "examples").glob("*stillair_*_plugin.*"):
             if library.suffix in (".so", ".dylib", ".dll"):
                 shutil.copy(library, plugins)
@@ -31,14 +44,14 @@ def main():
         for _ in range(rounds):
             for way, arguments in ways.items():
                 command = [str(build / "stillair"), "run", recipe, str(clip), "--out", str(here / "runs"), *arguments]
-                began = time.monotonic()
-                subprocess.run(command, check=True, capture_output=True)
-                times[way].append(time.monotonic() - began)
+                times[way].append(timed(command))
                 shutil.rmtree(here / "runs")
-        best = {way: min(seconds) for way, seconds in times.items()}
-        extra = 100 * (best["loaded"] / best["linked"] - 1)
-        print(f"linked {best['linked']:.3f} s, loaded {best['loaded']:.3f} s: {extra:+.1f} %")
-        return 1 if extra > 5 else 0
+        extras = []
+        for kind, name in enumerate(["clock", "processor"]):
+            best = {way: min(pair[kind] for pair in pairs) for way, pairs in times.items()}
+            extras.append(100 * (best["loaded"] / best["linked"] - 1))
+            print(f"{name}: linked {best['linked']:.3f} s, loaded {best['loaded']:.3f} s: {extras[-1]:+.1f} %")
+        return 1 if extras["--processor" in sys.argv] > 5 else 0
 
 
 if __name__ == "__main__":

@@ -187,6 +187,11 @@ fn input(whole: &Value, with: &With, private: &Private) -> Value {
 fn node(whole: &Value, with: &With, private: &Private) -> Value {
     let mut told = only(whole, &NODE);
     told.insert("facts".into(), told_facts(whole, with));
+    // Why a step ran names what changed, perhaps a fact.
+    let why = whole["why"].as_str().unwrap_or_default();
+    if private.told_by(why) || why.contains("fact ") {
+        told.insert("why".into(), "ran".into());
+    }
     let secret = facts(whole).any(|(name, _)| name.starts_with("site.") && !with.site);
     let entries = list(whole, "entries").filter(|entry| {
         let texts = entry.as_object().into_iter().flatten().filter_map(|(_, v)| v.as_str());
