@@ -20,7 +20,7 @@ use crate::judge::{Depth, Piece, depth, eight_bits};
 use crate::options::{Options, describe};
 use crate::samples::{ByteOrder, Encoding};
 use crate::stored::{Arrangement, FramePlaces, MAX_FRAMES, PIECE_BYTES, StoredClip, few};
-use convert::{Chroma, Conversion, ConvertedClip};
+use convert::{Chroma, Conversion, ConvertedClip, Packed};
 use riff::{Format, FrameChunk, Walk, walk, words};
 
 pub(crate) use riff::is_avi;
@@ -108,8 +108,8 @@ fn pixels(format: &Format) -> Outcome<Pixels> {
         (b"GRBG", _) => plain(Encoding::U8, Layout::Mosaic(Pattern::Grbg)),
         (b"GBRG", _) => plain(Encoding::U8, Layout::Mosaic(Pattern::Gbrg)),
         (b"BA81" | b"BGGR", _) => plain(Encoding::U8, Layout::Mosaic(Pattern::Bggr)),
-        (b"YUY2" | b"YUYV" | b"YUNV", _) => chroma(Chroma::Packed([0, 1, 3])),
-        (b"UYVY" | b"Y422", _) => chroma(Chroma::Packed([1, 0, 2])),
+        (b"YUY2" | b"YUYV" | b"YUNV", _) => chroma(Chroma::Packed(Packed::LumaFirst)),
+        (b"UYVY" | b"Y422", _) => chroma(Chroma::Packed(Packed::ChromaFirst)),
         (b"I420" | b"IYUV", _) => chroma(Chroma::Planar { v_first: false }),
         (b"YV12", _) => chroma(Chroma::Planar { v_first: true }),
         (b"NV12", _) => chroma(Chroma::Paired),

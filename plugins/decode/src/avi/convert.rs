@@ -12,8 +12,8 @@ use crate::stored::{FramePlaces, check_request};
 /// Where luma and chroma lie.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Chroma {
-    /// Two pixels in four bytes; places of the first luma, U and V.
-    Packed([usize; 3]),
+    /// Two pixels in four bytes.
+    Packed(Packed),
     /// A plane of luma, then chroma at half size: U plane and V plane (or V first).
     Planar {
         /// Whether V comes before U.
@@ -21,6 +21,15 @@ pub(crate) enum Chroma {
     },
     /// A plane of luma, then a plane of U and V in turn at half size.
     Paired,
+}
+
+/// Order of the four bytes of two pixels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Packed {
+    /// Y U Y V.
+    LumaFirst,
+    /// U Y V Y.
+    ChromaFirst,
 }
 
 /// How stored bytes become samples.
@@ -45,11 +54,57 @@ impl Conversion {
     }
 }
 
-/// Red, green, blue of luma and chroma.
-fn rgb(y: u8, u: u8, v: u8) -> [f32; 3] {
-    let y = 1.164_383 * (f32::from(y) - 16.0);
-    let (u, v) = (f32::from(u) - 128.0, f32::from(v) - 128.0);
-    [y + 1.596_027 * v, y - 0.391_762 * u - 0.812_968 * v, y + 2.017_232 * u].map(|c| c * (1.0 / 255.0))
+/// Pixels of a row that are gathered before they are converted, in one loop without branches.
+const BLOCK: usize = 256;
+
+/// Luma and chroma of a part of a row, a byte a pixel.
+struct Gathered {
+    y: [u8; BLOCK],
+    u: [u8; BLOCK],
+    v: [u8; BLOCK],
+}
+
+impl Gathered {
+    /// Takes up to a block of pixels from packed pairs; the first pixel is the second of its pair where `x` is odd.
+    fn packed<const LUMA: usize, const U: usize, const V: usize>(&mut self, pairs: &[u8], x: usize, len: usize) {
+        let from = x % 2;
+        if from == 1 {
+            (self.y[0], self.u[0], self.v[0]) = (pairs[LUMA + 2], pairs[U], pairs[V]);
+        }
+        let pairs = pairs[from * 4..].chunks_exact(4);
+        let y = self.y[from..len].chunks_mut(2);
+        let chroma = self.u[from..len].chunks_mut(2).zip(self.v[from..len].chunks_mut(2));
+        for ((pair, y), (u, v)) in pairs.zip(y).zip(chroma) {
+            if let ([y0, y1], [u0, u1], [v0, v1]) = (&mut *y, &mut *u, &mut *v) {
+                (*y0, *y1) = (pair[LUMA], pair[LUMA + 2]);
+                (*u0, *u1) = (pair[U], pair[U]);
+                (*v0, *v1) = (pair[V], pair[V]);
+            } else {
+                (y[0], u[0], v[0]) = (pair[LUMA], pair[U], pair[V]);
+            }
+        }
+    }
+
+    /// Takes up to a block of pixels from a row of luma and the chroma of its columns, shared by two.
+    fn planar(&mut self, luma: &[u8], x: usize, chroma: impl Fn(usize) -> (u8, u8)) {
+        self.y[..luma.len()].copy_from_slice(luma);
+        let places = self.u[..luma.len()].iter_mut().zip(&mut self.v);
+        for (i, (u, v)) in places.enumerate() {
+            (*u, *v) = chroma((x + i) / 2);
+        }
+    }
+
+    /// Red, green and blue of as many pixels as the slices hold.
+    fn convert(&self, red: &mut [f32], green: &mut [f32], blue: &mut [f32]) {
+        let stored = self.y.iter().zip(&self.u).zip(&self.v);
+        for (((r, g), b), ((y, u), v)) in red.iter_mut().zip(green).zip(blue).zip(stored) {
+            let y = 1.164_383 * (f32::from(*y) - 16.0);
+            let (u, v) = (f32::from(*u) - 128.0, f32::from(*v) - 128.0);
+            *r = (y + 1.596_027 * v) * (1.0 / 255.0);
+            *g = (y - 0.391_762 * u - 0.812_968 * v) * (1.0 / 255.0);
+            *b = (y + 2.017_232 * u) * (1.0 / 255.0);
+        }
+    }
 }
 
 /// An open clip of such pixels.
@@ -88,13 +143,18 @@ impl ConvertedClip {
         let half_width = width.div_ceil(2);
         bytes.clear();
         let Region { y, height: rows, .. } = region;
-        if let Chroma::Packed([luma, u, v]) = chroma {
+        if let Chroma::Packed(order) = chroma {
             let row_bytes = half_width * 4;
             self.fetch(index, y * row_bytes, rows * row_bytes, bytes)?;
-            put(region, out, |x, row| {
-                let pair = &bytes[row * row_bytes + x / 2 * 4..][..4];
-                rgb(pair[luma + 2 * (x & 1)], pair[u], pair[v])
-            });
+            let pairs = |x: usize, row: usize| &bytes[row * row_bytes + x / 2 * 4..(row + 1) * row_bytes];
+            match order {
+                Packed::LumaFirst => {
+                    put_blocks(region, out, |to, x, row, len| to.packed::<0, 1, 3>(pairs(x, row), x, len))
+                }
+                Packed::ChromaFirst => {
+                    put_blocks(region, out, |to, x, row, len| to.packed::<1, 0, 2>(pairs(x, row), x, len))
+                }
+            }
             return Ok(());
         }
         let (first, last) = (y / 2, (y + rows - 1) / 2);
@@ -105,9 +165,9 @@ impl ConvertedClip {
         match chroma {
             Chroma::Paired => {
                 self.fetch(index, planes_at + first * half_width * 2, half_rows * half_width * 2, bytes)?;
-                put(region, out, |x, row| {
-                    let pair = &bytes[chroma_at + (((y + row) / 2 - first) * half_width + x / 2) * 2..][..2];
-                    rgb(bytes[row * width + x], pair[0], pair[1])
+                put_blocks(region, out, |to, x, row, len| {
+                    let shared = &bytes[chroma_at + ((y + row) / 2 - first) * half_width * 2..][..half_width * 2];
+                    to.planar(&bytes[row * width + x..][..len], x, |i| (shared[2 * i], shared[2 * i + 1]));
                 });
             }
             Chroma::Packed(_) | Chroma::Planar { .. } => {
@@ -115,15 +175,32 @@ impl ConvertedClip {
                 self.fetch(index, planes_at + first * half_width, size, bytes)?;
                 self.fetch(index, planes_at + plane + first * half_width, size, bytes)?;
                 let v_first = chroma == Chroma::Planar { v_first: true };
-                put(region, out, |x, row| {
-                    let at = chroma_at + ((y + row) / 2 - first) * half_width + x / 2;
-                    let (one, two) = (bytes[at], bytes[at + size]);
+                put_blocks(region, out, |to, x, row, len| {
+                    let at = chroma_at + ((y + row) / 2 - first) * half_width;
+                    let (one, two) = (&bytes[at..][..half_width], &bytes[at + size..][..half_width]);
                     let (u, v) = if v_first { (two, one) } else { (one, two) };
-                    rgb(bytes[row * width + x], u, v)
+                    to.planar(&bytes[row * width + x..][..len], x, |i| (u[i], v[i]));
                 });
             }
         }
         Ok(())
+    }
+}
+
+/// Fills a region of three planes from luma and chroma; `gather` takes the frame's column, the region's row and how many
+/// pixels to take.
+fn put_blocks(region: Region, out: &mut Frame, gather: impl Fn(&mut Gathered, usize, usize, usize)) {
+    let area = region.area();
+    let (red, rest) = out.data.split_at_mut(area);
+    let (green, blue) = rest.split_at_mut(area);
+    let mut block = Gathered { y: [0; BLOCK], u: [0; BLOCK], v: [0; BLOCK] };
+    for row in 0..region.height {
+        for column in (0..region.width).step_by(BLOCK) {
+            let len = BLOCK.min(region.width - column);
+            gather(&mut block, region.x + column, row, len);
+            let part = row * region.width + column..row * region.width + column + len;
+            block.convert(&mut red[part.clone()], &mut green[part.clone()], &mut blue[part]);
+        }
     }
 }
 
