@@ -14,7 +14,7 @@ use stillair_maths::fit;
 use super::canvas::Canvas;
 pub use super::ellipse::{Ellipse, Start, start};
 use super::object::{DiscTable, DiscTables};
-use super::transfer::{self, MOTION, Seeing};
+use super::transfer::{self, Seeing};
 
 /// Steps of the table of core and halo over `nu`.
 const TABLE: usize = 256;
@@ -38,8 +38,10 @@ pub struct Air {
     pub wavefront: f64,
     /// Its error.
     pub error: f64,
-    /// Motion, `(lambda/D)^2`; its error is in proportion.
-    pub motion: f64,
+    /// Motion over the wavefront's variance.
+    pub share: f64,
+    /// Its error.
+    pub share_error: f64,
 }
 
 /// What one channel brings to the fit.
@@ -270,7 +272,7 @@ fn lookup(table: &[f32], at: f32) -> f32 {
 fn unpack(common: &[f64]) -> (Ellipse, Seeing) {
     (
         Ellipse { radius_px: common[0], along: common[1], across: common[2] },
-        Seeing { wavefront: common[3], halo_excess: common[4], motion: common[5] },
+        Seeing { wavefront: common[3], halo_excess: common[4], motion: common[5] * common[3] },
     )
 }
 
@@ -283,7 +285,7 @@ fn prior_of(index: usize, air: Air) -> (f64, f64) {
         return (air.wavefront, 1.0 / air.error);
     }
     if index == 5 {
-        return (air.motion, MOTION.0 / (MOTION.1 * air.motion));
+        return (air.share, 1.0 / air.share_error);
     }
     let k = if index < COMMON { index } else { COMMON + (index - COMMON) % OWN };
     PRIOR[k]
@@ -333,7 +335,7 @@ fn fit_n<const N: usize>(
     p[1] = begin.ellipse.along;
     p[2] = begin.ellipse.across;
     p[3] = air.wavefront;
-    p[5] = air.motion;
+    p[5] = air.share;
     for own in p[COMMON..].chunks_exact_mut(OWN) {
         own.copy_from_slice(&[PRIOR[COMMON].0, begin.centre_px.0, begin.centre_px.1]);
     }
@@ -344,7 +346,7 @@ fn fit_n<const N: usize>(
             fit.ellipse.across,
             fit.seeing.wavefront,
             fit.seeing.halo_excess,
-            fit.seeing.motion,
+            fit.seeing.motion / fit.seeing.wavefront,
         ]);
         for (own, channel) in p[COMMON..].chunks_exact_mut(OWN).zip(&fit.channels) {
             own.copy_from_slice(&[channel.exponent, channel.centre_px.0, channel.centre_px.1]);

@@ -11,7 +11,7 @@ use super::limb::{self, Air, Channel, LimbFit, gather};
 use super::noise;
 use super::optics::Optics;
 use super::sky::{self, SkyFit, USUAL};
-use super::transfer::{CoreHalo, MOTION, Seeing};
+use super::transfer::{CoreHalo, MOTION_SHARE, Seeing};
 
 /// A channel of the stack in the frequency domain.
 #[derive(Debug, Clone)]
@@ -51,8 +51,8 @@ const MARGIN_PX: usize = 24;
 const MISFIT: f64 = 0.12;
 /// Least half difference of the squared axes, of their mean, at which the ellipse's axis is the pole's.
 const FLATTENED: f64 = 0.02;
-/// Error with which the sky's wavefront variance goes into the limb's fit: held, because there
-/// markings pass for blur.
+/// Error with which the sky's wavefront variance and the motion that goes with it enter the limb's fit: held, because
+/// there markings and the darkening towards the limb pass for blur.
 const AIR_ERROR: f64 = 0.003;
 
 impl Plan {
@@ -104,7 +104,7 @@ impl Plan {
             }
         }
         let fixed = gather(context, image.channels, |c| fixed_transfer(&canvas, &optics, c, channels[c].cutoff));
-        let sky = sky::wavefront(context, &canvas, &optics, &channels, &fixed);
+        let sky = sky::wavefront(context, image, &canvas, &optics, &channels, &fixed);
         let limb = if spheroid { fit(context, image, &canvas, &optics, &channels, &fixed, sky.as_ref()) } else { None };
         if context.cancelled() {
             return Err(Fault::cancelled());
@@ -148,7 +148,7 @@ impl Plan {
             }
         }
         let fixed = gather(context, image.channels, |c| fixed_transfer(&canvas, &optics, c, channels[c].cutoff));
-        let told = sky::wavefront(context, &canvas, &optics, &channels, &fixed).map(|sky| sky.wavefront);
+        let told = sky::wavefront(context, image, &canvas, &optics, &channels, &fixed).map(|sky| sky.wavefront);
         if context.cancelled() { Err(Fault::cancelled()) } else { Ok(told) }
     }
 }
@@ -243,11 +243,10 @@ fn fit(
 ) -> Option<LimbFit> {
     let picture = sky.map_or(image.channel(image.channels / 2), |s| &s.soft);
     let begin = limb::start(picture, image.width, image.height)?;
-    let air = sky.map_or(Air { wavefront: USUAL.0, error: 2.0 * USUAL.1, motion: MOTION.0 }, |s| Air {
-        wavefront: s.wavefront,
-        error: AIR_ERROR,
-        motion: s.motion,
-    });
+    let air = sky.map_or(
+        Air { wavefront: USUAL.0, error: 2.0 * USUAL.1, share: MOTION_SHARE.0, share_error: MOTION_SHARE.1 },
+        |s| Air { wavefront: s.wavefront, error: AIR_ERROR, share: s.motion / s.wavefront, share_error: AIR_ERROR },
+    );
     let pixels = (canvas.width * canvas.height) as f64;
     let noises: Vec<f64> = channels
         .iter()
@@ -310,6 +309,8 @@ fn parts<'a>(
         .collect()
 }
 
+/// Usual [`Seeing::motion`] where neither disc nor sky tells the air, `(lambda/D)^2`.
+const USUAL_MOTION: f64 = 0.16;
 /// Error of what [`from_power`] reads from the slope, rad^2.
 const POWER_ERROR: f64 = 0.7;
 
@@ -323,7 +324,7 @@ fn from_power(
     fixed: &[Vec<f32>],
     motion: Option<f64>,
 ) -> Seeing {
-    let motion = motion.map_or(MOTION.0, |m| m * m);
+    let motion = motion.map_or(USUAL_MOTION, |m| m * m);
     let middle = channels.len() / 2;
     let channel = &channels[middle];
     let power = canvas.rings.power(&channel.spectrum);

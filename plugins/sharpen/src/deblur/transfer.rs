@@ -11,16 +11,17 @@
 /// Wavelength at which [`Seeing::wavefront`] is given, nm.
 pub const REFERENCE_NM: f64 = 530.0;
 
-/// Usual [`Seeing::motion`] and its scatter, as simulated stacks left it.
-pub const MOTION: (f64, f64) = (0.16, 0.06);
+/// Usual [`Seeing::motion`] over [`Seeing::wavefront`], and its scatter, as simulated stacks left it. Both grow as
+/// `(D / r0)^(5/3)`: the variance of a tilt is 0.17 of that per axis (Noll 1976), of which alignment leaves a sixth.
+pub const MOTION_SHARE: (f64, f64) = (0.2, 0.04);
 
-/// Radius, in lambda/D, of a target on which alignment leaves the usual motion.
-const USUAL_RADIUS: f64 = 26.0;
+/// Radius, in lambda/D, from which on alignment leaves that share.
+const USUAL_RADIUS: f64 = 12.0;
 
-/// Usual [`Seeing::motion`] on a target of that radius in lambda/D. Alignment takes off the image motion that the whole
-/// target shares; what is left is how much it differs over the target, and that grows with the target's size.
-pub fn usual_motion(radius_resolutions: f64) -> f64 {
-    MOTION.0 * (radius_resolutions / USUAL_RADIUS).clamp(0.25, 1.0)
+/// Usual [`Seeing::motion`] on a target of a radius in lambda/D. Alignment takes off the image motion that the whole
+/// target shares; what is left is how much it differs over the target, less on a small one.
+pub fn usual_motion(wavefront: f64, radius_resolutions: f64) -> f64 {
+    MOTION_SHARE.0 * wavefront * (radius_resolutions / USUAL_RADIUS).clamp(0.0, 1.0).sqrt()
 }
 
 /// State of the air and of the alignment, common to all colours.
