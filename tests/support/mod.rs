@@ -10,9 +10,14 @@ pub struct Said {
     pub err: String,
 }
 
-/// Runs the command in a folder.
+/// Runs the command in a folder. Unless a cache is given, there is none: nobody's earlier results get in the way.
 pub fn stillair(folder: &Path, arguments: &[&str]) -> Said {
-    let done = Command::new(env!("CARGO_BIN_EXE_stillair")).args(arguments).current_dir(folder).output().unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_stillair"));
+    command.args(arguments).current_dir(folder);
+    if !arguments.contains(&"--cache") {
+        command.arg("--no-cache");
+    }
+    let done = command.output().unwrap();
     let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
     Said { code: done.status.code(), out: text(done.stdout), err: text(done.stderr) }
 }

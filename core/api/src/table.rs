@@ -167,21 +167,22 @@ impl Table {
         Row { table: self, index, fresh: Cow::Borrowed(&[]), lookup: None }
     }
 
-    /// The same table with each column replaced by an equal one that is stored elsewhere.
-    ///
-    /// # Panics
-    /// If a column is not equal in name or length: a mistake of the caller.
-    #[must_use]
-    pub fn with_columns(&self, replace: impl FnMut(&Column) -> Column) -> Self {
-        let columns: Vec<Column> = self.columns.iter().map(replace).collect();
-        let same = |(a, b): (&Column, &Column)| a.spec.name == b.spec.name && a.data.len() == b.data.len();
-        assert!(columns.iter().zip(&self.columns).all(same), "a column was replaced by another one");
-        Self { rows: self.rows, columns }
+    /// A table whose columns have their final names already; nothing if one of them is not `rows` long.
+    pub fn of_columns(rows: usize, columns: Vec<Column>) -> Option<Self> {
+        columns.iter().all(|c| c.data.len() == rows).then_some(Self { rows, columns })
     }
 
-    /// A table whose columns have their final names already.
-    pub(crate) fn of_columns(rows: usize, columns: Vec<Column>) -> Self {
-        Self { rows, columns }
+    /// The same table, sharing those columns of `others` that are equal to its own, down to the last bit of every
+    /// value. Values that came from elsewhere as copies are so recognised as what they are.
+    #[must_use]
+    pub fn sharing(&self, others: &[&Table]) -> Self {
+        let same_bits = |a: &[f64], b: &[f64]| a.iter().map(|v| v.to_bits()).eq(b.iter().map(|v| v.to_bits()));
+        let known: Vec<&Column> = others.iter().flat_map(|t| &t.columns).collect();
+        let shared = |column: &Column| {
+            let known = known.iter().find(|k| k.spec == column.spec && same_bits(&k.data, &column.data));
+            known.map_or_else(|| column.clone(), |known| (*known).clone())
+        };
+        Self { rows: self.rows, columns: self.columns.iter().map(shared).collect() }
     }
 }
 

@@ -43,6 +43,16 @@ pub struct Global {
     /// Memory that a run may take [default: 256 MB, more only where the clip's frames need it, at most half the machine's]
     #[arg(long, global = true, value_name = "SIZE", value_parser = bytes)]
     pub memory_budget: Option<u64>,
+    /// Folder in which results are kept, to be taken again where nothing they depend on changed [default: stillair in the
+    /// user's folder for caches]
+    #[arg(long, global = true, value_name = "DIR", conflicts_with = "no_cache")]
+    pub cache: Option<PathBuf>,
+    /// Works everything out, and keeps nothing
+    #[arg(long, global = true)]
+    pub no_cache: bool,
+    /// Reads captures anew to hash them, even those that look unchanged
+    #[arg(long, global = true)]
+    pub rehash: bool,
     /// Logs what happens inside: error, warn, info, debug, trace, or a filter
     #[arg(long, global = true, value_name = "LEVEL")]
     pub log: Option<String>,
@@ -68,6 +78,8 @@ pub enum Verb {
     Runs(Runs),
     /// Says which one thing limited a run's picture, and what to change next time
     Diagnose(Diagnose),
+    /// Shows how full the cache of results is, clears it, or caps it
+    Cache(Cache),
     /// Makes the page of a run again
     Report(Report),
     /// Shows the runs as pages in a browser, for this machine alone unless asked otherwise
@@ -147,6 +159,20 @@ pub struct Run {
     /// Clips for the recipe's inputs; INPUT=FILE names the input
     #[arg(value_name = "CLIP")]
     pub clips: Vec<PathBuf>,
+    /// Says of every step whether it ran, and why
+    #[arg(long)]
+    pub explain_cache: bool,
+}
+
+/// `cache`.
+#[derive(Debug, Args)]
+pub struct Cache {
+    /// Throws away every result
+    #[arg(long)]
+    pub clear: bool,
+    /// Sets how much it may hold, from now on; what was not used for longest goes first
+    #[arg(long, value_name = "SIZE", value_parser = bytes)]
+    pub cap: Option<u64>,
 }
 
 /// `check`.

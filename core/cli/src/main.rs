@@ -4,6 +4,7 @@
 //! output, everything else to standard error.
 
 mod arguments;
+mod cache;
 mod check;
 mod demo;
 mod diagnose;
@@ -48,6 +49,7 @@ fn main() -> ExitCode {
         Verb::Explain(verb) => explain::explain(verb, global),
         Verb::Runs(verb) => runs::runs(verb, global),
         Verb::Diagnose(verb) => diagnose::diagnose(verb, global),
+        Verb::Cache(verb) => cache::cache(verb, global),
         Verb::Report(verb) => report::report(verb, global),
         Verb::Serve(verb) => serve::serve(verb, global),
         Verb::Watch(verb) => watch::watch(verb, global),

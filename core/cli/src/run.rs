@@ -12,7 +12,7 @@ use crate::failure::Failure;
 use crate::inputs::{self, Files};
 use crate::progress::Progress;
 use crate::recipes::Recipe;
-use crate::{memory, pack, plugins, say, signals};
+use crate::{cache, memory, pack, plugins, say, signals};
 
 /// Runs a recipe on clips and says where the picture is.
 pub fn run(verb: &Run, global: &Global) -> Result<(), Failure> {
@@ -25,8 +25,20 @@ pub fn run(verb: &Run, global: &Global) -> Result<(), Failure> {
         say::note(&format!("note: {line}"));
     }
     let finished = carry_out(&plan, &catalogue, files, global, &signals::cancel_flag())?;
+    if verb.explain_cache && !global.json {
+        explain(&finished);
+    }
     tell(&finished, global.json);
     Ok(())
+}
+
+/// Says of every step whether it ran, and why.
+fn explain(finished: &Finished) {
+    let width = finished.steps.iter().map(|s| s.step.len()).max().unwrap_or(0);
+    let method = finished.steps.iter().map(|s| s.method.len()).max().unwrap_or(0);
+    for step in &finished.steps {
+        say::out(&format!("{:width$}  {:method$}  {}", step.step, step.method, step.why));
+    }
 }
 
 /// Runs a plan with the page made inside the run folder.
@@ -37,12 +49,15 @@ pub fn carry_out(
     global: &Global,
     cancel: &CancelFlag,
 ) -> Result<Finished, Failure> {
+    let cache = cache::of_runs(global);
+    let memo = cache.as_ref().map(|cache| cache.memo());
     let request = RunRequest {
         inputs,
         out: global.out.clone(),
         jobs: global.jobs.map(usize::from),
         budget: memory::budget(global),
-        build: Build::of_this_program(env!("CARGO_PKG_VERSION"), instruction_set()),
+        build: Build::of_this_program(env!("CARGO_PKG_VERSION"), instruction_set(), memo.as_ref()),
+        cache,
     };
     let progress = Progress::new(global.json, &global.out);
     let page = |folder: &Path| stillair_report::write_report(folder).map(|_| ()).map_err(|error| error.to_string());
@@ -87,6 +102,7 @@ pub fn tell(finished: &Finished, json: bool) {
             "results": finished.results, "frames_total": finished.frames_total, "frames_used": finished.frames_used,
             "limiting_factor": told.as_ref().map(|d| &d.limiting), "limit": told.as_ref().map(|d| &d.summary),
             "seconds": finished.seconds, "peak_bytes": finished.peak_bytes, "warnings": finished.warnings,
+            "steps": finished.steps,
         }));
         return;
     }

@@ -364,7 +364,14 @@ fn plan(text: &str) -> Plan {
 
 fn request(out: &Path, jobs: usize, budget_bytes: u64) -> RunRequest {
     let build = Build { version: "0".into(), executable: "0".into(), instruction_set: "none".into() };
-    RunRequest { inputs: BTreeMap::new(), out: out.into(), jobs: Some(jobs), budget: Budget::firm(budget_bytes), build }
+    RunRequest {
+        inputs: BTreeMap::new(),
+        out: out.into(),
+        jobs: Some(jobs),
+        budget: Budget::firm(budget_bytes),
+        build,
+        cache: None,
+    }
 }
 
 fn run_it(text: &str, request: &RunRequest) -> Result<Finished, Failed> {

@@ -145,7 +145,7 @@ pub unsafe fn table(view: *const raw::TableView) -> Outcome<Table> {
             };
             columns.push(Column { spec, data: slice(column.data, view.rows, "a column's values")?.into() });
         }
-        Ok(Table::of_columns(view.rows, columns))
+        Table::of_columns(view.rows, columns).ok_or_else(|| Fault::internal("a column is not as long as its table"))
     }
 }
 

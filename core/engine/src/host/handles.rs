@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use stillair_api::abi::lend::{self, Lender};
 use stillair_api::abi::prefix::blank;
 use stillair_api::abi::raw;
-use stillair_api::{Bound, Column, Fault, FrameInput, Outcome, PortType, Row, Scratch, Table, Value};
+use stillair_api::{Bound, Fault, FrameInput, Outcome, PortType, Row, Scratch, Table, Value};
 
 use super::call::{Call, State};
 use super::table::Loaded;
@@ -167,6 +167,9 @@ impl RunHandle {
     /// The outputs in the order of the description's ports.
     pub fn values(&self, mut state: State<'_>) -> Outcome<Vec<Value>> {
         let description = &self.loaded().description;
+        let bound = self.bound.values.values().flatten();
+        let bound: Vec<&Table> =
+            bound.filter_map(|v| if let Value::Table(t) = v { Some(t.as_ref()) } else { None }).collect();
         let mut values = Vec::new();
         for (number, port) in description.outputs.iter().enumerate() {
             let wrong = |what: &str| Fault::internal(format!("{}: {what} `{}`", description.method, port.name));
@@ -189,28 +192,12 @@ impl RunHandle {
                 return Err(wrong("the plugin gave a value with another number of frames for its output"));
             }
             values.push(match value {
-                Value::Table(table) => Value::Table(Arc::new(self.sharing(&table))),
+                // Columns that a bound table has already came back as copies.
+                Value::Table(table) => Value::Table(Arc::new(table.sharing(&bound))),
                 other => other,
             });
         }
         Ok(values)
-    }
-
-    /// The same table, with the columns that a bound table has already shared with it: they came back as copies.
-    fn sharing(&self, table: &Table) -> Table {
-        let bound: Vec<&Column> = self
-            .bound
-            .values
-            .values()
-            .flatten()
-            .filter_map(|v| if let Value::Table(t) = v { Some(t.columns()) } else { None })
-            .flatten()
-            .collect();
-        let same_bits = |a: &[f64], b: &[f64]| a.iter().map(|v| v.to_bits()).eq(b.iter().map(|v| v.to_bits()));
-        table.with_columns(|column| {
-            let known = bound.iter().find(|b| b.spec == column.spec && same_bits(&b.data, &column.data));
-            known.map_or_else(|| column.clone(), |known| (*known).clone())
-        })
     }
 
     pub fn is_length(&self, frames: usize) -> bool {

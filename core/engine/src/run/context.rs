@@ -46,6 +46,12 @@ impl<'a> NodeContext<'a> {
         self.warnings.lock().map(|mut w| std::mem::take(&mut *w)).unwrap_or_default()
     }
 
+    /// Facts recorded and warnings given so far, which stay to be taken.
+    pub fn told(&self) -> (Vec<Entry>, Vec<String>) {
+        let entries = self.entries.lock().map(|e| e.clone()).unwrap_or_default();
+        (entries, self.warnings.lock().map(|w| w.clone()).unwrap_or_default())
+    }
+
     /// Gives reserved memory back to the spare budget.
     pub fn release(&self) {
         let reserved = self.reserved.swap(0, Ordering::SeqCst);

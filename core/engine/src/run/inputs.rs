@@ -5,12 +5,13 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
-use stillair_api::{ClipInfo, FactOrigin, FactValue, Facts, Fault, FrameReader, Layout, Node, Outcome};
+use stillair_api::{ClipInfo, FactOrigin, FactValue, Facts, Fault, FrameReader, Layout, Node, Outcome, Parameters};
 
 use super::calibration;
 use super::context::NodeContext;
 use super::output::{hash_reader, io_fault};
 use super::{InputFile, RunRequest};
+use crate::cache::Memo;
 use crate::catalogue::Catalogue;
 use crate::plan::{Plan, PlanNode};
 
@@ -35,13 +36,15 @@ pub(super) struct InputRecord {
 pub(super) struct Clip {
     pub reader: Box<dyn FrameReader>,
     pub facts: Facts,
+    /// What the reader was made from: parameters and facts.
+    pub read_as: (Parameters, Facts),
 }
 
 /// Size and hash of a file, or of a folder's files.
 ///
 /// # Errors
 /// If a file cannot be read, or once `stop` says so: a large clip takes long to hash.
-pub(super) fn hash_input(path: &Path, stop: &dyn Fn() -> bool) -> Outcome<(u64, String)> {
+pub(super) fn hash_input(path: &Path, memo: Option<&Memo>, stop: &dyn Fn() -> bool) -> Outcome<(u64, String)> {
     if path.is_dir() {
         let mut names: Vec<PathBuf> = Vec::new();
         for entry in std::fs::read_dir(path).map_err(|e| io_fault(&e, path))? {
@@ -54,12 +57,19 @@ pub(super) fn hash_input(path: &Path, stop: &dyn Fn() -> bool) -> Outcome<(u64, 
         let mut hasher = blake3::Hasher::new();
         let mut total = 0;
         for name in names {
-            let (bytes, hash) = hash_input(&name, stop)?;
+            let (bytes, hash) = hash_input(&name, memo, stop)?;
             hasher.update(name.file_name().unwrap_or_default().as_encoded_bytes()).update(hash.as_bytes());
             total += bytes;
         }
         return Ok((total, hasher.finalize().to_hex().to_string()));
     }
+    match memo {
+        Some(memo) => memo.hash(path, || hash_file(path, stop)),
+        None => hash_file(path, stop),
+    }
+}
+
+fn hash_file(path: &Path, stop: &dyn Fn() -> bool) -> Outcome<(u64, String)> {
     let mut file = File::open(path).map_err(|e| {
         let fault = io_fault(&e, path);
         if e.kind() == std::io::ErrorKind::NotFound {
@@ -96,12 +106,14 @@ pub(super) fn open(
         source.open(context, &paths)
     };
     let mut reader = read(node, &facts)?;
+    let mut read_as = (node.parameters.clone(), facts.clone());
     if let Some(capture) = capture
         && let Some((node, bits)) = calibration::like_the_capture(node, reader.info(), capture)
     {
         let mut facts = facts.clone();
         facts.set("camera.bits", FactValue::Number(f64::from(bits)), FactOrigin::Session);
         reader = read(&node, &facts)?;
+        read_as = (node.parameters, facts);
     }
     let info = reader.info();
     if info.frames == 0 {
@@ -109,7 +121,7 @@ pub(super) fn open(
         return Err(Fault::data(format!("{name}: the clip has no frames")));
     }
     header_facts(info, &mut facts);
-    Ok(Clip { reader, facts })
+    Ok(Clip { reader, facts, read_as })
 }
 
 fn header_facts(info: &ClipInfo, facts: &mut Facts) {

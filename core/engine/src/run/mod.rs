@@ -13,6 +13,7 @@ mod output;
 mod pass;
 mod record;
 mod report_tables;
+mod reuse;
 mod runner;
 mod store;
 
@@ -23,6 +24,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use serde::Serialize;
 use stillair_api::{Facts, Fault};
+
+use crate::cache::{Cache, Memo};
 
 pub use budget::{Budget, MemoryBound, memory_bound};
 pub use folder::{RunListing, list_runs};
@@ -50,6 +53,8 @@ pub struct RunRequest {
     pub budget: Budget,
     /// What runs.
     pub build: Build,
+    /// Where results are kept and taken from; `None` = everything runs.
+    pub cache: Option<Arc<Cache>>,
 }
 
 /// The program that runs, as the record names it.
@@ -64,9 +69,9 @@ pub struct Build {
 }
 
 impl Build {
-    /// The running executable.
-    pub fn of_this_program(version: &str, instruction_set: &str) -> Self {
-        let hash = std::env::current_exe().ok().and_then(|path| inputs::hash_input(&path, &|| false).ok());
+    /// The running executable; its hash may be known already.
+    pub fn of_this_program(version: &str, instruction_set: &str, memo: Option<&Memo>) -> Self {
+        let hash = std::env::current_exe().ok().and_then(|path| inputs::hash_input(&path, memo, &|| false).ok());
         let executable = hash.map_or_else(|| version.to_string(), |(_, hash)| hash);
         Self { version: version.into(), executable, instruction_set: instruction_set.into() }
     }
@@ -173,6 +178,21 @@ pub struct Finished {
     pub peak_bytes: Option<u64>,
     /// Warnings of all steps.
     pub warnings: Vec<String>,
+    /// For each step, in the order of the plan, whether it ran and why.
+    pub steps: Vec<StepUse>,
+}
+
+/// What became of a step.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct StepUse {
+    /// The step.
+    pub step: String,
+    /// Its method.
+    pub method: String,
+    /// Whether an earlier result was taken.
+    pub reused: bool,
+    /// Why it ran, or that it did not need to, in words.
+    pub why: String,
 }
 
 /// A run that is not.

@@ -16,6 +16,9 @@ use crate::plan::{Plan, Skipped};
 /// Version of the record's format.
 pub(super) const FORMAT: u32 = 1;
 
+/// Of a step whose turn has not come.
+pub(super) const NOT_RUN: &str = "not run";
+
 /// The record of a run.
 #[derive(Debug, Serialize)]
 pub(super) struct RunRecord {
@@ -33,6 +36,7 @@ pub(super) struct RunRecord {
     pub passes: Vec<PassRecord>,
     pub skipped: Vec<Skipped>,
     pub frames: FramesRecord,
+    pub cache: CacheRecord,
     pub memory: MemoryRecord,
     pub results: Vec<Written>,
     pub warnings: Vec<Said>,
@@ -75,8 +79,21 @@ pub(super) struct NodeRecord {
     pub seconds: f64,
     pub frames: usize,
     pub sweeps: u32,
-    pub why: &'static str,
+    /// Why it ran, or that it did not need to.
+    pub why: String,
+    /// Hash of all that the result depends on.
+    pub key: Option<String>,
+    /// Whether an earlier result was taken.
+    pub reused: bool,
     pub entries: Vec<Entry>,
+}
+
+impl NodeRecord {
+    /// What became of it, for those who asked for the run.
+    pub fn to_use(&self) -> super::StepUse {
+        let (step, method) = (self.step.clone(), self.method.clone());
+        super::StepUse { step, method, reused: self.reused, why: self.why.clone() }
+    }
 }
 
 #[derive(Debug, Clone, Serialize)]
@@ -91,9 +108,26 @@ pub(super) struct PassRecord {
     pub batch: usize,
 }
 
+/// What earlier results were worth.
+#[derive(Debug, Clone, Default, Serialize)]
+pub(super) struct CacheRecord {
+    /// Whether there was a cache.
+    pub used: bool,
+    /// Results taken.
+    pub hits: usize,
+    /// Results worked out.
+    pub misses: usize,
+    pub bytes_read: u64,
+    pub bytes_written: u64,
+    /// Why nothing more was kept, if so.
+    pub trouble: Option<String>,
+}
+
 #[derive(Debug, Default, Serialize)]
 pub(super) struct FramesRecord {
     pub total: usize,
+    /// Frames read and decoded, over all passes and sweeps.
+    pub decoded: usize,
     pub used: Option<usize>,
     pub rejected: Option<usize>,
     pub columns: Vec<MainColumns>,
@@ -166,7 +200,9 @@ pub(super) fn node_records(plan: &Plan, catalogue: &Catalogue, facts: &[Facts]) 
             seconds: 0.0,
             frames: 0,
             sweeps: 0,
-            why: "not run",
+            why: NOT_RUN.into(),
+            key: None,
+            reused: false,
             entries: Vec::new(),
         }
     };

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
 use std::sync::atomic::AtomicI64;
 use std::time::Instant;
 
@@ -16,10 +17,14 @@ use super::folder::{Ending, RunFolder};
 use super::inputs::{self, Clip, InputRecord};
 use super::output::{Making, Written, io_fault, write_whole};
 use super::pass::{PassJob, run_pass};
-use super::record::{self, ErrorRecord, FramesRecord, Machine, MemoryRecord, NodeRecord, PassRecord, RunRecord, Said};
+use super::record::{
+    self, CacheRecord, ErrorRecord, FramesRecord, Machine, MemoryRecord, NodeRecord, PassRecord, RunRecord, Said,
+};
 use super::report_tables::FrameTables;
+use super::reuse::{self, Capture, Keys, Reuse};
 use super::store::Store;
 use super::{CancelFlag, Event, Events, Failed, Finished, PageMaker, RunRequest};
+use crate::cache::Stamp;
 use crate::catalogue::Catalogue;
 use crate::plan::{OutputRef, Plan, Stage};
 
@@ -68,7 +73,12 @@ struct Ready {
     bound: MemoryBound,
     inputs: Vec<InputRecord>,
     provenance: String,
+    keys: Keys,
+    stamps: Stamps,
 }
+
+/// The stamps of each capture's files.
+type Stamps = Vec<(PathBuf, Vec<(PathBuf, Option<Stamp>)>)>;
 
 /// What the stages left.
 struct Progress {
@@ -77,6 +87,7 @@ struct Progress {
     written: Vec<Written>,
     tables: FrameTables,
     warnings: Vec<Said>,
+    cache: CacheRecord,
 }
 
 impl Run<'_> {
@@ -94,6 +105,7 @@ impl Run<'_> {
             written: Vec::new(),
             tables: FrameTables::default(),
             warnings: Vec::new(),
+            cache: CacheRecord::default(),
         };
         let outcome = catch_unwind(AssertUnwindSafe(|| self.stages(&ready, &folder, &mut progress)));
         let outcome = outcome.unwrap_or_else(|panic| {
@@ -141,6 +153,7 @@ impl Run<'_> {
                     seconds: run_record.seconds,
                     peak_bytes: run_record.memory.peak_bytes,
                     warnings: run_record.warnings.iter().map(|w| format!("{}: {}", w.step, w.text)).collect(),
+                    steps: run_record.nodes.iter().map(NodeRecord::to_use).collect(),
                 })
             }
             Err((fault, step)) => {
@@ -162,6 +175,8 @@ impl Run<'_> {
         let plan = self.plan;
         let mut clips = HashMap::new();
         let mut records = Vec::new();
+        let (mut captures, mut stamps) = (HashMap::new(), Stamps::new());
+        let memo = self.request.cache.as_ref().map(|cache| cache.memo());
         for (index, node) in plan.nodes.iter().enumerate() {
             if node.description.shape != Shape::Source {
                 continue;
@@ -169,13 +184,17 @@ impl Run<'_> {
             let at = |fault: Fault| (fault, Some(node.step.clone()));
             let file = inputs::file_of(self.request, node).map_err(at)?;
             let capture = calibration::capture_for(plan, node, &clips);
-            let hash = || file.map(|f| inputs::hash_input(&f.path, &|| self.shared.cancel.is_set())).transpose();
+            stamps.extend(file.map(|f| (f.path.clone(), Stamp::of_all(&f.path))));
+            let stop = || self.shared.cancel.is_set();
+            let hash = || file.map(|f| inputs::hash_input(&f.path, memo.as_ref(), &stop)).transpose();
             let open = || inputs::open(self.catalogue, node, file, capture, &self.contexts[index]);
             let (hashed, clip) = rayon::join(hash, open);
             let (clip, hashed) = (clip.map_err(at)?, hashed.map_err(at)?);
             for text in &clip.reader.info().notes {
                 self.events.event(&Event::Note { step: node.step.clone(), text: text.clone() });
             }
+            let capture = hashed.as_ref().map(|(_, hash)| hash.clone()).unwrap_or_default();
+            captures.insert(index, Capture { blake3: capture, clip: reuse::clip_hash(clip.reader.info()) });
             let (bytes, blake3) = hashed.unwrap_or_else(|| {
                 let text = serde_json::to_string(&node.parameters).unwrap_or_default();
                 (0, blake3::hash(text.as_bytes()).to_hex().to_string())
@@ -238,7 +257,19 @@ impl Run<'_> {
         let spare = i64::try_from(budget - bound.total_bytes).unwrap_or(i64::MAX);
         self.shared.spare.store(spare, std::sync::atomic::Ordering::SeqCst);
         let provenance = record::provenance(plan, &records, &self.request.build);
-        Ok(Ready { clips, sources, facts, nodes, budget_bytes: budget, bound, inputs: records, provenance })
+        let keys = Keys::new(plan, self.catalogue, self.request, &facts, &clips, &captures);
+        Ok(Ready {
+            clips,
+            sources,
+            facts,
+            nodes,
+            budget_bytes: budget,
+            bound,
+            inputs: records,
+            provenance,
+            keys,
+            stamps,
+        })
     }
 
     fn stages(
@@ -250,6 +281,8 @@ impl Run<'_> {
         let plan = self.plan;
         let step = |node: usize| Some(plan.nodes[node].step.clone());
         let mut store = Store::new(plan);
+        let mut reuse = Reuse::new(plan, &ready.keys, self.request, ready.stamps.clone(), self.events);
+        reuse.note_keys(&mut progress.nodes);
         let passes = ready.bound.stages.iter().filter(|s| matches!(s, Stage::Pass(_))).count();
         let mut number = 0;
         for (position, stage) in ready.bound.stages.iter().enumerate() {
@@ -258,25 +291,47 @@ impl Run<'_> {
             }
             match stage {
                 Stage::Value(node) => {
-                    let outputs =
-                        self.value(*node, ready, folder, &store, progress).map_err(|fault| (fault, step(*node)))?;
+                    let (record, context) = (&mut progress.nodes[*node], &self.contexts[*node]);
+                    let outputs = match reuse.load(*node, &progress.tables, &[], context, record) {
+                        Some(outputs) => outputs,
+                        None => {
+                            let outputs = self.value(*node, ready, folder, &store, progress);
+                            let outputs = outputs.map_err(|fault| (fault, step(*node)))?;
+                            progress.nodes[*node].why = reuse.why(*node);
+                            reuse.save(&[*node], &outputs, self.contexts);
+                            outputs
+                        }
+                    };
                     keep(plan, &mut store, progress, outputs);
                     store.done(plan, *node);
                 }
-                Stage::Pass(pass) => {
+                Stage::Pass(whole) => {
                     number += 1;
                     let clock = Instant::now();
+                    let (kept, pass) = reuse.divide(whole, &progress.tables, self.contexts, &mut progress.nodes);
+                    keep(plan, &mut store, progress, kept);
+                    let measured: Vec<usize> = whole.nodes.iter().copied().filter(|n| is_measure(plan, *n)).collect();
+                    let done_with = |store: &mut Store| {
+                        for node in whole.nodes.iter().filter(|n| plan.nodes[**n].description.shape != Shape::Map) {
+                            store.done(plan, *node);
+                        }
+                    };
+                    let Some(pass) = &pass else {
+                        done_with(&mut store);
+                        continue;
+                    };
                     let clip = &ready.clips[&pass.source];
                     let batch = ready.bound.batch[position];
                     let job = PassJob {
                         plan,
                         pass,
+                        measured: &measured,
                         number: (number, passes),
                         nodes: &ready.nodes,
                         contexts: self.contexts,
                         store: &store,
                         reader: clip.reader.as_ref(),
-                        exposure_s: clip.facts.number("camera.exposure_s").or(clip.reader.info().exposure_s),
+                        exposure_s: reuse::exposure_s(clip),
                         batch,
                         provenance: &ready.provenance,
                         folder: folder.path(),
@@ -288,12 +343,12 @@ impl Run<'_> {
                         record.seconds += seconds;
                         record.frames += frames;
                         record.sweeps += sweeps;
-                        record.why = "ran";
+                        record.why = reuse.why(*node);
                     }
                     let source = &mut progress.nodes[pass.source];
                     source.seconds += done.read_seconds;
                     source.frames += done.frames_read;
-                    source.why = "ran";
+                    source.why = reuse.why(pass.source);
                     progress.passes.push(PassRecord {
                         source: plan.nodes[pass.source].step.clone(),
                         steps: pass.nodes.iter().map(|n| plan.nodes[*n].step.clone()).collect(),
@@ -305,15 +360,13 @@ impl Run<'_> {
                         batch,
                     });
                     progress.written.extend(done.written);
+                    reuse.save(&pass.nodes, &done.outputs, self.contexts);
                     keep(plan, &mut store, progress, done.outputs);
-                    for node in &pass.nodes {
-                        self.contexts[*node].release();
-                        if plan.nodes[*node].description.shape != Shape::Map {
-                            store.done(plan, *node);
-                        }
-                    }
+                    pass.nodes.iter().for_each(|node| self.contexts[*node].release());
+                    done_with(&mut store);
                 }
             }
+            progress.cache = reuse.record.clone();
         }
         Ok(())
     }
@@ -330,7 +383,7 @@ impl Run<'_> {
         let clock = Instant::now();
         let node = &self.plan.nodes[index];
         let context = &self.contexts[index];
-        let bound = store.bound(self.plan, index, &ready.provenance);
+        let bound = store.bound(self.plan, index, &ready.provenance, &[]);
         let mut outputs = Vec::new();
         match &ready.nodes[index] {
             Some(Node::Transform(transform)) => {
@@ -352,7 +405,6 @@ impl Run<'_> {
         let record = &mut progress.nodes[index];
         record.seconds += clock.elapsed().as_secs_f64();
         record.sweeps += 1;
-        record.why = "ran";
         Ok(outputs)
     }
 
@@ -363,8 +415,12 @@ impl Run<'_> {
                 context.take_entries().into_iter().filter(|e| !record.entries.contains(e)).collect();
             record.entries.extend(fresh);
             let step = &record.step;
-            let said = context.take_warnings().into_iter().map(|text| Said { step: step.clone(), text });
-            progress.warnings.extend(said);
+            for text in context.take_warnings() {
+                let said = Said { step: step.clone(), text };
+                if !progress.warnings.contains(&said) {
+                    progress.warnings.push(said);
+                }
+            }
         }
     }
 
@@ -393,7 +449,12 @@ impl Run<'_> {
             nodes: progress.nodes.clone(),
             passes: progress.passes.clone(),
             skipped: self.plan.skipped.clone(),
-            frames: FramesRecord { total: self.captures(ready).iter().map(frames_of).sum(), ..FramesRecord::default() },
+            frames: FramesRecord {
+                total: self.captures(ready).iter().map(frames_of).sum(),
+                decoded: progress.passes.iter().map(|p| p.frames_read).sum(),
+                ..FramesRecord::default()
+            },
+            cache: progress.cache.clone(),
             memory: MemoryRecord { budget_bytes: ready.budget_bytes, bound: ready.bound.clone(), peak_bytes: None },
             results: Vec::new(),
             warnings: progress.warnings.clone(),
@@ -472,6 +533,10 @@ impl Run<'_> {
         crate_metadata::write(path, run_record, sinks)?;
         std::fs::File::open(path).and_then(|f| f.sync_all()).map_err(|e| io_fault(&e, path))
     }
+}
+
+fn is_measure(plan: &Plan, node: usize) -> bool {
+    plan.nodes[node].description.shape == Shape::Measure
 }
 
 /// Keeps the outputs of a node for those that read them, for the tables and for the record.

@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use stillair_api::{Bound, Value};
+use stillair_api::{Bound, Shape, Value};
 
 use crate::plan::{OutputRef, Plan};
 
@@ -33,12 +33,14 @@ impl Store {
         self.values.get(&output)
     }
 
-    /// Values linked to a node's ports, as far as they are finished.
-    pub fn bound(&self, plan: &Plan, node: usize, provenance: &str) -> Bound {
-        let mut bound = Bound { provenance: provenance.into(), ..Bound::default() };
+    /// Values linked to a node's ports, as far as they are finished. What the plan measures while the node works comes
+    /// with each frame, even where it was known before. Only what writes files is told the provenance.
+    pub fn bound(&self, plan: &Plan, node: usize, provenance: &str, measured: &[usize]) -> Bound {
         let node = &plan.nodes[node];
+        let provenance = if node.description.shape == Shape::Sink { provenance.into() } else { String::new() };
+        let mut bound = Bound { provenance, ..Bound::default() };
         for (port, outputs) in node.description.inputs.iter().zip(&node.inputs) {
-            for output in outputs {
+            for output in outputs.iter().filter(|o| !measured.contains(&o.node)) {
                 if let Some(value) = self.get(*output) {
                     bound = bound.with(&port.name, value.clone());
                 }

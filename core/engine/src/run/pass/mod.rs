@@ -30,6 +30,8 @@ pub(super) type At = (Fault, usize);
 pub(super) struct PassJob<'a> {
     pub plan: &'a Plan,
     pub pass: &'a Pass,
+    /// Nodes that the plan measures in this pass, whether they run or are known already.
+    pub measured: &'a [usize],
     pub number: (usize, usize),
     pub nodes: &'a [Option<Node>],
     pub contexts: &'a [NodeContext<'a>],

@@ -40,7 +40,7 @@ pub(super) fn start(job: &PassJob<'_>) -> Result<Vec<Stream>, At> {
             Some(Work::Map(map)) => map.info().clone(),
             _ => source_info.clone(),
         };
-        let bound = job.store.bound(job.plan, index, job.provenance);
+        let bound = job.store.bound(job.plan, index, job.provenance, job.measured);
         let context = &job.contexts[index];
         let work = match &job.nodes[index] {
             Some(Node::Map(map)) => Work::Map(map.start(context, &bound, &info).map_err(at)?),
