@@ -152,7 +152,8 @@ pub fn first_difference(now: &Identity, before: &Identity) -> Option<String> {
         return Some(told);
     }
     let gone = before.iter().find(|(name, _)| find(&now, name).is_none());
-    gone.map(|(name, _)| format!("{name} is gone"))
+    let gone = gone.map(|(name, _)| format!("{name} is gone"));
+    gone.or_else(|| (now != before).then(|| "the order of the inputs is another".into()))
 }
 
 /// In how many fields two identities differ.
