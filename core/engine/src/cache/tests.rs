@@ -162,7 +162,7 @@ fn change(made: &Made, other: &Made, which: usize) -> Option<Made> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(512))]
+    #![proptest_config(ProptestConfig { cases: 512, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn whatever_a_result_depends_on_changes_its_key(now in made(), other in made(), which in 0usize..17) {
