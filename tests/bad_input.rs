@@ -412,6 +412,7 @@ fn shell(here: &Path, before: &[&str], script: &str) -> Said {
     words.extend(["sh", "-c", script]);
     let mut command = std::process::Command::new(words[0]);
     command.args(&words[1..]).current_dir(here).env("STILLAIR", env!("CARGO_BIN_EXE_stillair"));
+    command.env("XDG_CACHE_HOME", Path::new(env!("CARGO_TARGET_TMPDIR")).join("caches"));
     match command.output() {
         Ok(done) => {
             let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();

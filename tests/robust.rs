@@ -166,7 +166,7 @@ mod signals {
     /// Starts a run and waits until `pass` begins; sends the signals; gives how it ended and how long that took.
     fn stopped(here: &Path, recipe: &str, pass: u64, signals: &[&str]) -> (ExitStatus, Duration) {
         let mut child = Command::new(env!("CARGO_BIN_EXE_stillair"))
-            .args(["run", recipe, "a.ser", "--jobs", "2", "--json"])
+            .args(["run", recipe, "a.ser", "--jobs", "2", "--json", "--no-cache"])
             .current_dir(here)
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
@@ -233,7 +233,7 @@ mod signals {
         let mut times = Vec::new();
         for _ in 0..TRIES {
             let mut child = Command::new(env!("CARGO_BIN_EXE_stillair"))
-                .args(["run", "quick-look", "a.ser"])
+                .args(["run", "quick-look", "a.ser", "--no-cache"])
                 .current_dir(&here)
                 .stdout(Stdio::null())
                 .stderr(Stdio::null())

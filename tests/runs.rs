@@ -100,7 +100,7 @@ fn a_signal_stops_a_run_and_leaves_no_half_result() {
         let here = folder(&format!("stopped-{signal}"));
         write_clip(&here.join("a.ser"), 6000);
         let mut child = Command::new(env!("CARGO_BIN_EXE_stillair"))
-            .args(["run", "planet-mono", "a.ser", "--jobs", "1"])
+            .args(["run", "planet-mono", "a.ser", "--jobs", "1", "--no-cache"])
             .current_dir(&here)
             .stdout(Stdio::null())
             .stderr(Stdio::null())

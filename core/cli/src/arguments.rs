@@ -80,6 +80,10 @@ pub enum Verb {
     Diagnose(Diagnose),
     /// Shows how full the cache of results is, clears it, or caps it
     Cache(Cache),
+    /// Runs a record again, and says file by file whether it came out the same
+    Replay(Replay),
+    /// Runs a recipe in several ways, or on several clips of one target, and ranks what comes out
+    Compare(Compare),
     /// Makes the page of a run again
     Report(Report),
     /// Shows the runs as pages in a browser, for this machine alone unless asked otherwise
@@ -281,6 +285,42 @@ pub struct Watch {
 pub struct Diagnose {
     /// A run folder, or its name
     pub run: PathBuf,
+/// `replay`.
+#[derive(Debug, Args)]
+pub struct Replay {
+    /// A run folder, or its name
+    pub run: PathBuf,
+    /// The capture, if it lies elsewhere now, or another one; INPUT=FILE names the input
+    #[arg(long, value_name = "CLIP")]
+    pub with: Vec<PathBuf>,
+}
+
+/// `compare`.
+#[derive(Debug, Args)]
+pub struct Compare {
+    /// A recipe file, or the name of one that ships
+    pub recipe: String,
+    /// Clips of one target, each run by itself; INPUT=FILE goes with every one of them
+    #[arg(value_name = "CLIP", required = true)]
+    pub clips: Vec<PathBuf>,
+    /// A parameter (weights.power=1,2,4) or method (sharp.use=sharpen.wiener,sharpen.starlet) in several ways; given more
+    /// than once, every way with every other
+    #[arg(long, value_name = "STEP.KEY=A,B,C")]
+    pub vary: Vec<String>,
+    /// The measure that ranks
+    #[arg(long, value_enum, default_value = "resolution")]
+    pub rank: Rank,
+}
+
+/// What ranks the runs of a comparison.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum Rank {
+    /// Where the half-stacks stop agreeing: more is better
+    Resolution,
+    /// Noise of the finest detail in the picture: less is better
+    Noise,
+    /// Bright rim that sharpening adds to the limb: less is better
+    Overshoot,
 }
 
 /// `report`.

@@ -22,6 +22,20 @@ pub fn given(files: &Files) -> Given {
 /// Sorts clips into a recipe's inputs: `INPUT=FILE` by name, the others in the order of the inputs that must be given;
 /// calibration files that are not named come from the session where the recipe has an input for them.
 pub fn sort(declared: &[InputDeclaration], clips: &[PathBuf], global: &Global) -> Result<Files, Failure> {
+    let named = paths(declared, clips)?;
+    let mut files = Files::new();
+    let (beside, of_captures): (Vec<_>, Vec<_>) =
+        named.into_iter().partition(|(name, _)| declared.iter().any(|i| i.name == *name && is_calibration(i)));
+    for (name, paths) in of_captures {
+        let with_facts: Result<Vec<_>, Failure> = paths.into_iter().map(|path| with_facts(path, global)).collect();
+        files.insert(name, with_facts?);
+    }
+    calibration(declared, &mut files, beside, global)?;
+    Ok(files)
+}
+
+/// Sorts paths into a recipe's inputs: `INPUT=FILE` by name, the others in the order of the inputs that must be given.
+pub fn paths(declared: &[InputDeclaration], clips: &[PathBuf]) -> Result<BTreeMap<String, Vec<PathBuf>>, Failure> {
     let mut named: BTreeMap<String, Vec<PathBuf>> = BTreeMap::new();
     let mut plain: Vec<PathBuf> = Vec::new();
     for clip in clips {
@@ -50,15 +64,7 @@ pub fn sort(declared: &[InputDeclaration], clips: &[PathBuf], global: &Global) -
         };
         return Err(Failure::request(format!("{message}, but there is also {}", left.join(", ")), remedy));
     }
-    let mut files = Files::new();
-    let (beside, of_captures): (Vec<_>, Vec<_>) =
-        named.into_iter().partition(|(name, _)| declared.iter().any(|i| i.name == *name && is_calibration(i)));
-    for (name, paths) in of_captures {
-        let with_facts: Result<Vec<_>, Failure> = paths.into_iter().map(|path| with_facts(path, global)).collect();
-        files.insert(name, with_facts?);
-    }
-    calibration(declared, &mut files, beside, global)?;
-    Ok(files)
+    Ok(named)
 }
 
 /// Whether an input is for calibration frames beside a capture.

@@ -6,6 +6,7 @@
 mod arguments;
 mod cache;
 mod check;
+mod compare;
 mod demo;
 mod diagnose;
 mod explain;
@@ -20,6 +21,7 @@ mod plugin;
 mod plugins;
 mod progress;
 mod recipes;
+mod replay;
 mod report;
 mod run;
 mod runs;
@@ -50,6 +52,8 @@ fn main() -> ExitCode {
         Verb::Runs(verb) => runs::runs(verb, global),
         Verb::Diagnose(verb) => diagnose::diagnose(verb, global),
         Verb::Cache(verb) => cache::cache(verb, global),
+        Verb::Replay(verb) => replay::replay(verb, global),
+        Verb::Compare(verb) => compare::compare(verb, global),
         Verb::Report(verb) => report::report(verb, global),
         Verb::Serve(verb) => serve::serve(verb, global),
         Verb::Watch(verb) => watch::watch(verb, global),

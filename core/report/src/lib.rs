@@ -6,6 +6,7 @@
 
 mod chart;
 mod diagnosis;
+pub mod compare;
 mod frames;
 mod graph;
 mod night;

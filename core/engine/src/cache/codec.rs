@@ -3,9 +3,9 @@
 use std::io::{self, Read, Write};
 use std::sync::Arc;
 
-use stillair_api::{
-    Column, ColumnSpec, Entry, GlobalRow, Image, ImageInfo, LocalLayer, Motion, Record, Series, SpinLayer, Table, Value,
-};
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use stillair_api::{Column, GlobalRow, Image, LocalLayer, Motion, Record, SpinLayer, Table, Value};
 
 /// Bytes turned at a time.
 const CHUNK: usize = 1 << 16;
@@ -23,18 +23,17 @@ impl<W: Write> Writer<W> {
         self.0.write_all(&number.to_le_bytes())
     }
 
-    fn float(&mut self, number: f64) -> io::Result<()> {
-        self.number(number.to_bits())
-    }
-
     pub fn text(&mut self, text: &str) -> io::Result<()> {
         self.number(text.len() as u64)?;
         self.0.write_all(text.as_bytes())
     }
 
-    pub fn texts(&mut self, texts: &[String]) -> io::Result<()> {
-        self.number(texts.len() as u64)?;
-        texts.iter().try_for_each(|text| self.text(text))
+    /// What is small: as CBOR, which keeps every number as it is.
+    pub fn small(&mut self, value: &impl Serialize) -> io::Result<()> {
+        let mut bytes = Vec::new();
+        ciborium::into_writer(value, &mut bytes).map_err(io::Error::other)?;
+        self.number(bytes.len() as u64)?;
+        self.0.write_all(&bytes)
     }
 
     fn list<const N: usize, T: Copy>(&mut self, list: &[T], bytes: impl Fn(T) -> [u8; N]) -> io::Result<()> {
@@ -77,7 +76,7 @@ impl<W: Write> Writer<W> {
             }
             Value::Record(record) => {
                 self.number(4)?;
-                self.entries(&record.entries)
+                self.small(&record.entries)
             }
         }
     }
@@ -86,91 +85,57 @@ impl<W: Write> Writer<W> {
         self.number(table.rows() as u64)?;
         self.number(table.columns().len() as u64)?;
         for column in table.columns() {
-            self.text(&column.spec.name)?;
-            self.text(&column.spec.unit)?;
-            self.text(&column.spec.help)?;
-            self.texts(&column.spec.categories)?;
+            self.small(&column.spec)?;
             self.floats(&column.data)?;
         }
         Ok(())
     }
 
     fn motion(&mut self, motion: &Motion) -> io::Result<()> {
-        self.maybe(motion.global.as_ref(), |w, rows| {
+        let Motion { global, channel_px, local, spin } = motion;
+        self.maybe(global.as_ref(), |w, rows| {
             w.floats(&rows.iter().flat_map(|r| [r.x_px, r.y_px, r.rotation_rad, r.scale]).collect::<Vec<_>>())
         })?;
-        self.maybe(motion.channel_px, |w, channels| w.floats(channels.as_flattened()))?;
-        self.maybe(motion.local.as_deref(), |w, local| {
-            w.floats(&[local.first_px, local.step_px].concat())?;
-            w.number(local.nodes[0] as u64)?;
-            w.number(local.nodes[1] as u64)?;
-            w.samples(local.shift_px.as_flattened())?;
-            w.samples(local.covariance_px2.as_flattened())?;
-            w.samples(&local.grade)?;
-            w.samples(&local.weight)
+        self.maybe(*channel_px, |w, channels| w.floats(channels.as_flattened()))?;
+        self.maybe(local.as_deref(), |w, local| {
+            // Named one by one: a field that is new does not compile until it stands here.
+            let LocalLayer { first_px, step_px, nodes, shift_px, covariance_px2, grade, weight } = local;
+            w.floats(&[*first_px, *step_px].concat())?;
+            w.number(nodes[0] as u64)?;
+            w.number(nodes[1] as u64)?;
+            w.samples(shift_px.as_flattened())?;
+            w.samples(covariance_px2.as_flattened())?;
+            w.samples(grade)?;
+            w.samples(weight)
         })?;
-        self.maybe(motion.spin.as_deref(), |w, spin| {
-            let [x, y] = spin.centre_px;
-            w.floats(&[x, y, spin.equatorial_radius_px, spin.axis_ratio, spin.latitude_rad, spin.pole_rad])?;
-            w.floats(&spin.turn_rad)
+        self.maybe(spin.as_deref(), |w, spin| {
+            let SpinLayer {
+                centre_px: [x, y],
+                equatorial_radius_px,
+                axis_ratio,
+                latitude_rad,
+                pole_rad,
+                turn_rad,
+                profile,
+            } = spin;
+            w.floats(&[*x, *y, *equatorial_radius_px, *axis_ratio, *latitude_rad, *pole_rad])?;
+            w.floats(turn_rad)?;
+            w.samples(profile)
         })
     }
 
     fn image(&mut self, image: &Image) -> io::Result<()> {
-        for number in [image.width, image.height, image.channels] {
-            self.number(number as u64)?;
+        let Image { width, height, channels, data, weight, halves, info } = image;
+        for number in [width, height, channels] {
+            self.number(*number as u64)?;
         }
-        self.samples(&image.data)?;
-        self.maybe(image.weight.as_ref(), |w, weight| w.samples(weight))?;
-        self.maybe(image.halves.as_ref(), |w, halves| {
+        self.samples(data)?;
+        self.maybe(weight.as_ref(), |w, weight| w.samples(weight))?;
+        self.maybe(halves.as_ref(), |w, halves| {
             w.samples(&halves[0])?;
             w.samples(&halves[1])
         })?;
-        let info = &image.info;
-        self.maybe(info.arcsec_per_px, Self::float)?;
-        self.float(info.px_per_capture_px)?;
-        self.maybe(info.middle_unix_ns, |w, ns| w.number(ns.cast_unsigned()))?;
-        self.maybe(info.exposure_total_s, Self::float)?;
-        self.number(info.frames_used as u64)?;
-        self.float(info.frames_effective)?;
-        self.floats(&info.reference_px)?;
-        self.maybe(info.disc, |w, d| {
-            w.floats(&[d.x_px, d.y_px, d.equatorial_radius_px, d.polar_radius_px, d.pole_rad])
-        })?;
-        self.floats(&info.wavelength_nm)?;
-        self.number(u64::from(info.from_mosaic))?;
-        self.texts(&info.history)
-    }
-
-    pub fn entries(&mut self, entries: &[Entry]) -> io::Result<()> {
-        self.number(entries.len() as u64)?;
-        entries.iter().try_for_each(|entry| self.entry(entry))
-    }
-
-    fn entry(&mut self, entry: &Entry) -> io::Result<()> {
-        match entry {
-            Entry::Number { name, value, unit, help } => {
-                self.number(1)?;
-                self.float(*value)?;
-                [name, unit, help].into_iter().try_for_each(|t| self.text(t))
-            }
-            Entry::Text { name, value } => {
-                self.number(2)?;
-                [name, value].into_iter().try_for_each(|t| self.text(t))
-            }
-            Entry::Series(s) => {
-                self.number(3)?;
-                [&s.name, &s.x_label, &s.x_unit, &s.y_label, &s.y_unit].into_iter().try_for_each(|t| self.text(t))?;
-                self.floats(&s.x)?;
-                self.floats(&s.y)
-            }
-            Entry::Verdict { name, value, unit, threshold, text } => {
-                self.number(4)?;
-                self.float(*value)?;
-                self.float(*threshold)?;
-                [name, unit, text].into_iter().try_for_each(|t| self.text(t))
-            }
-        }
+        self.small(info)
     }
 }
 
@@ -191,10 +156,6 @@ impl<R: Read> Reader<R> {
         let mut bytes = [0; 8];
         self.fill(&mut bytes)?;
         Ok(u64::from_le_bytes(bytes))
-    }
-
-    fn float(&mut self) -> io::Result<f64> {
-        self.number().map(f64::from_bits)
     }
 
     fn size(&mut self) -> io::Result<usize> {
@@ -222,9 +183,10 @@ impl<R: Read> Reader<R> {
         String::from_utf8(bytes).map_err(|_| broken())
     }
 
-    pub fn texts(&mut self) -> io::Result<Vec<String>> {
-        let count = self.length(8)?;
-        (0..count).map(|_| self.text()).collect()
+    pub fn small<T: DeserializeOwned>(&mut self) -> io::Result<T> {
+        let mut bytes = vec![0; self.length(1)?];
+        self.fill(&mut bytes)?;
+        ciborium::from_reader(bytes.as_slice()).map_err(|_| broken())
     }
 
     fn list<const N: usize, T>(&mut self, value: impl Fn([u8; N]) -> T) -> io::Result<Vec<T>> {
@@ -267,18 +229,17 @@ impl<R: Read> Reader<R> {
             1 => Value::Table(Arc::new(self.table()?)),
             2 => Value::Motion(Arc::new(self.motion()?)),
             3 => Value::Image(Arc::new(self.image()?)),
-            4 => Value::Record(Arc::new(Record { entries: self.entries()? })),
+            4 => Value::Record(Arc::new(Record { entries: self.small()? })),
             _ => return Err(broken()),
         })
     }
 
     fn table(&mut self) -> io::Result<Table> {
         let rows = self.size()?;
-        let count = self.length(40)?;
+        let count = self.length(16)?;
         let mut columns = Vec::with_capacity(count);
         for _ in 0..count {
-            let (name, unit, help, categories) = (self.text()?, self.text()?, self.text()?, self.texts()?);
-            columns.push(Column { spec: ColumnSpec { name, unit, categories, help }, data: self.floats()?.into() });
+            columns.push(Column { spec: self.small()?, data: self.floats()?.into() });
         }
         Table::of_columns(rows, columns).ok_or_else(broken)
     }
@@ -302,9 +263,17 @@ impl<R: Read> Reader<R> {
         })?;
         let spin = self.maybe(|r| {
             let [x, y, equatorial_radius_px, axis_ratio, latitude_rad, pole_rad] = r.float_array()?;
-            let turn_rad = r.floats()?;
+            let (turn_rad, profile) = (r.floats()?, r.samples()?);
             let centre_px = [x, y];
-            Ok(Arc::new(SpinLayer { centre_px, equatorial_radius_px, axis_ratio, latitude_rad, pole_rad, turn_rad }))
+            Ok(Arc::new(SpinLayer {
+                centre_px,
+                equatorial_radius_px,
+                axis_ratio,
+                latitude_rad,
+                pole_rad,
+                turn_rad,
+                profile,
+            }))
         })?;
         Ok(Motion { global, channel_px, local, spin })
     }
@@ -319,51 +288,6 @@ impl<R: Read> Reader<R> {
         if planes.into_iter().any(|plane| plane.len() != area) {
             return Err(broken());
         }
-        let info = ImageInfo {
-            arcsec_per_px: self.maybe(Self::float)?,
-            px_per_capture_px: self.float()?,
-            middle_unix_ns: self.maybe(Self::number)?.map(u64::cast_signed),
-            exposure_total_s: self.maybe(Self::float)?,
-            frames_used: self.size()?,
-            frames_effective: self.float()?,
-            reference_px: self.float_array()?,
-            disc: self.maybe(|r| {
-                let [x_px, y_px, equatorial_radius_px, polar_radius_px, pole_rad] = r.float_array()?;
-                Ok(stillair_api::Disc { x_px, y_px, equatorial_radius_px, polar_radius_px, pole_rad })
-            })?,
-            wavelength_nm: self.floats()?,
-            from_mosaic: self.flag()?,
-            history: self.texts()?,
-        };
-        Ok(Image { width, height, channels, data, weight, halves, info })
-    }
-
-    pub fn entries(&mut self) -> io::Result<Vec<Entry>> {
-        let count = self.length(8)?;
-        (0..count).map(|_| self.entry()).collect()
-    }
-
-    fn entry(&mut self) -> io::Result<Entry> {
-        Ok(match self.number()? {
-            1 => {
-                let value = self.float()?;
-                Entry::Number { value, name: self.text()?, unit: self.text()?, help: self.text()? }
-            }
-            2 => Entry::Text { name: self.text()?, value: self.text()? },
-            3 => Entry::Series(Series {
-                name: self.text()?,
-                x_label: self.text()?,
-                x_unit: self.text()?,
-                y_label: self.text()?,
-                y_unit: self.text()?,
-                x: self.floats()?,
-                y: self.floats()?,
-            }),
-            4 => {
-                let (value, threshold) = (self.float()?, self.float()?);
-                Entry::Verdict { value, threshold, name: self.text()?, unit: self.text()?, text: self.text()? }
-            }
-            _ => return Err(broken()),
-        })
+        Ok(Image { width, height, channels, data, weight, halves, info: self.small()? })
     }
 }

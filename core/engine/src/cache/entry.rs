@@ -79,8 +79,8 @@ fn write_body(file: &mut File, head: &Head, kept: &Kept) -> io::Result<blake3::H
     let mut writer = Writer(BufWriter::with_capacity(BUFFER, hashing));
     writer.0.write_all(MARK)?;
     writer.text(&serde_json::to_string(head)?)?;
-    writer.entries(&kept.entries)?;
-    writer.texts(&kept.warnings)?;
+    writer.small(&kept.entries)?;
+    writer.small(&kept.warnings)?;
     writer.number(kept.outputs.len() as u64)?;
     kept.outputs.iter().try_for_each(|value| writer.value(value))?;
     let hashing = writer.0.into_inner().map_err(io::IntoInnerError::into_error)?;
@@ -122,7 +122,7 @@ pub(super) fn read(path: &Path, key: Key) -> io::Result<(Kept, u64)> {
     if head.identity.key() != key {
         return Err(broken());
     }
-    let (entries, warnings) = (reader.entries()?, reader.texts()?);
+    let (entries, warnings) = (reader.small()?, reader.small()?);
     let count = reader.number()?;
     if count > reader.left {
         return Err(broken());

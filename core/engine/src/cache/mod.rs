@@ -264,6 +264,11 @@ impl Cache {
     }
 }
 
+/// blake3 of bytes, as records write it.
+pub fn hash(bytes: &[u8]) -> String {
+    blake3::hash(bytes).to_hex().to_string()
+}
+
 /// Files of a folder that are named by a hash.
 fn listed(folder: &Path) -> Vec<Listed> {
     let one = |entry: fs::DirEntry| {
