@@ -7,7 +7,7 @@ use std::sync::atomic::AtomicI64;
 use std::time::Instant;
 
 use jiff::Timestamp;
-use stillair_api::{Entry, Facts, Fault, FaultKind, Node, Outcome, Shape, StreamShape, Value, columns};
+use stillair_api::{Facts, Fault, FaultKind, Node, Outcome, Shape, StreamShape, Value, columns};
 
 use super::budget::{MemoryBound, bound_with_readers};
 use super::calibration;
@@ -411,9 +411,12 @@ impl Run<'_> {
     /// Takes facts and warnings from the nodes.
     fn collect(&self, progress: &mut Progress) {
         for (record, context) in progress.nodes.iter_mut().zip(self.contexts) {
-            let fresh: Vec<Entry> =
-                context.take_entries().into_iter().filter(|e| !record.entries.contains(e)).collect();
-            record.entries.extend(fresh);
+            // A map tells the same in every pass that it stands in.
+            for entry in context.take_entries() {
+                if !record.entries.contains(&entry) {
+                    record.entries.push(entry);
+                }
+            }
             let step = &record.step;
             for text in context.take_warnings() {
                 let said = Said { step: step.clone(), text };
