@@ -285,6 +285,8 @@ pub struct Watch {
 pub struct Diagnose {
     /// A run folder, or its name
     pub run: PathBuf,
+}
+
 /// `replay`.
 #[derive(Debug, Args)]
 pub struct Replay {

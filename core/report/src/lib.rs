@@ -5,8 +5,8 @@
 //! engine's insides, so that an old run can be shown again.
 
 mod chart;
-mod diagnosis;
 pub mod compare;
+mod diagnosis;
 mod frames;
 mod graph;
 mod night;
