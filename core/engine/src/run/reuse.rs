@@ -18,6 +18,9 @@ use crate::plan::{OutputRef, Pass, Plan};
 /// A fact that the engine itself puts into a table that it begins.
 const EXPOSURE: &str = "camera.exposure_s";
 
+/// Each capture with the stamps of its files.
+pub(super) type Stamps = Vec<(PathBuf, Vec<(PathBuf, Option<Stamp>)>)>;
+
 /// What a source's key is made of: hash of the capture's bytes and of what the reader says of it.
 pub(super) struct Capture {
     pub blake3: String,
@@ -96,7 +99,7 @@ pub(super) struct Reuse<'a> {
     keys: &'a Keys,
     cache: Option<Arc<Cache>>,
     /// The captures as they were before they were hashed.
-    stamps: Vec<(PathBuf, Vec<(PathBuf, Option<Stamp>)>)>,
+    stamps: Stamps,
     events: &'a dyn Events,
     /// What the earlier results say of why each node has to run.
     reasons: Vec<Option<String>>,
@@ -109,13 +112,7 @@ pub(super) struct Reuse<'a> {
 pub(super) type Outputs = Vec<(OutputRef, Value)>;
 
 impl<'a> Reuse<'a> {
-    pub fn new(
-        plan: &'a Plan,
-        keys: &'a Keys,
-        request: &RunRequest,
-        stamps: Vec<(PathBuf, Vec<(PathBuf, Option<Stamp>)>)>,
-        events: &'a dyn Events,
-    ) -> Self {
+    pub fn new(plan: &'a Plan, keys: &'a Keys, request: &RunRequest, stamps: Stamps, events: &'a dyn Events) -> Self {
         let cache = request.cache.clone().filter(|_| is_known(&request.build));
         let record = CacheRecord { used: cache.is_some(), ..CacheRecord::default() };
         let told = vec![false; plan.nodes.len()];

@@ -2,7 +2,6 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::PathBuf;
 use std::sync::atomic::AtomicI64;
 use std::time::Instant;
 
@@ -21,7 +20,7 @@ use super::record::{
     self, CacheRecord, ErrorRecord, FramesRecord, Machine, MemoryRecord, NodeRecord, PassRecord, RunRecord, Said,
 };
 use super::report_tables::FrameTables;
-use super::reuse::{self, Capture, Keys, Reuse};
+use super::reuse::{self, Capture, Keys, Reuse, Stamps};
 use super::store::Store;
 use super::{CancelFlag, Event, Events, Failed, Finished, PageMaker, RunRequest};
 use crate::cache::Stamp;
@@ -76,9 +75,6 @@ struct Ready {
     keys: Keys,
     stamps: Stamps,
 }
-
-/// The stamps of each capture's files.
-type Stamps = Vec<(PathBuf, Vec<(PathBuf, Option<Stamp>)>)>;
 
 /// What the stages left.
 struct Progress {

@@ -186,7 +186,7 @@ fn curve(record: &Value) -> Vec<(f64, f64)> {
         let name = format!("half-stack-correlation-{channel}");
         entries(record).find(|e| e["name"] == name.as_str())
     };
-    let Some(series) = ["green", "mono"].iter().find_map(|c| named(&c)) else { return Vec::new() };
+    let Some(series) = ["green", "mono"].iter().find_map(named) else { return Vec::new() };
     let list = |key: &str| series[key].as_array().into_iter().flatten().map(|v| v.as_f64().unwrap_or(f64::NAN));
     list("x").zip(list("y")).collect()
 }
