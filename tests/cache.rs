@@ -290,3 +290,37 @@ fn the_cache_is_shown_capped_and_cleared() {
     same(&cold, &small);
     assert!(status(&[])["bytes"].as_u64().unwrap() <= 1_000_000);
 }
+
+/// A disk that is full, and one that can only be read, on mounts of this test's own, which vanish with it. Where nobody
+/// may mount, there is nothing to try.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_full_disk_and_a_sealed_one_cost_time_and_nothing_else() {
+    let here = folder("cache-mounts");
+    write_clip(&here.join("a.ser"), 40);
+    std::fs::create_dir(here.join("small")).unwrap();
+    let (cold, _) = run(&here, &[]);
+    let (other, _) = run(&here, &["--set", "weights.power=3"]);
+    cached(&here, &[]);
+    let script = "mount -t tmpfs -o size=200k tmpfs small || exit 9\n\
+                  mount --bind cache cache && mount -o remount,bind,ro cache || exit 9\n\
+                  \"$STILLAIR\" run planet-mono a.ser --json --cache small/cache\n\
+                  \"$STILLAIR\" run planet-mono a.ser --json --cache cache --set weights.power=3\n";
+    let shell = |way: &[&str]| {
+        let mut command = std::process::Command::new(way[0]);
+        command.args(&way[1..]).args(["sh", "-c", script]).current_dir(&here);
+        command.env("STILLAIR", env!("CARGO_BIN_EXE_stillair")).output().ok()
+    };
+    let ways: [&[&str]; 2] = [&["unshare", "-m"], &["unshare", "-rm"]];
+    let done = ways.into_iter().filter_map(shell).find(|done| done.status.code() == Some(0));
+    let Some(done) = done else { return };
+    let lines: Vec<serde_json::Value> =
+        String::from_utf8(done.stdout).unwrap().lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    let folders: Vec<PathBuf> = lines.iter().filter_map(|l| l["folder"].as_str()).map(|f| here.join(f)).collect();
+    assert_eq!(folders.len(), 2, "{lines:?}");
+    same(&cold, &folders[0]);
+    same(&other, &folders[1]);
+    assert!(record(&folders[0])["cache"]["trouble"].as_str().is_some_and(|t| t.contains("No space")));
+    assert!(record(&folders[1])["cache"]["trouble"].as_str().is_some_and(|t| t.contains("Read-only")));
+    assert_eq!(why(&folders[1], "shifts"), "reused");
+}

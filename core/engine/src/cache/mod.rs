@@ -170,7 +170,7 @@ impl Cache {
                 bytes
             }
             Err(error) => {
-                self.stop(format!("{}: {error}; the run goes on without keeping results", self.folder.display()));
+                self.stop(format!("{error}; the run goes on without keeping them"));
                 0
             }
         }

@@ -202,6 +202,12 @@ fn what_changed_is_named() {
     identity.parameters.clone_from(&before.parameters);
     identity.inputs[0].1[0] = "2.0".into();
     assert_eq!(first_difference(&identity, &before).as_deref(), Some("input `image` is another"));
+    // Records are handed on, and a fact may be where somebody lives.
+    let mut moved = before.clone();
+    moved.facts.insert("site.latitude_deg".into(), "51.5 (session)".into());
+    let mut here = before.clone();
+    here.facts.insert("site.latitude_deg".into(), "48.1 (session)".into());
+    assert_eq!(first_difference(&moved, &here).as_deref(), Some("fact `site.latitude_deg` is another"));
 }
 
 /// A value of every kind, with all that is optional, and numbers that are none.

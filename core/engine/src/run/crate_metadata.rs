@@ -278,7 +278,7 @@ impl Graph<'_> {
         }
         made.extend(self.sinks.get(&node.step).filter(|f| self.files.contains(f.as_str())).cloned());
         let failed = self.record.error.as_ref().is_some_and(|e| e.step.as_deref() == Some(&node.step));
-        let status = match (failed, node.why) {
+        let status = match (failed, node.why.as_str()) {
             (true, _) => "FailedActionStatus",
             (false, "not run") => "PotentialActionStatus",
             _ => "CompletedActionStatus",

@@ -69,7 +69,6 @@ pub(super) struct NodeRecord {
     pub plugin: String,
     pub plugin_version: String,
     /// blake3 of the shared library that the method comes from; none for a linked one.
-    /// Hash of the library's file; nothing for a linked plugin.
     pub plugin_blake3: Option<String>,
     pub parameters: Parameters,
     pub given: Vec<String>,
@@ -192,7 +191,6 @@ pub(super) fn node_records(plan: &Plan, catalogue: &Catalogue, facts: &[Facts]) 
             shape: node.description.shape,
             contract: node.description.contract.clone(),
             plugin: listed.map(|l| l.plugin.clone()).unwrap_or_default(),
-            plugin_blake3: listed.and_then(|l| l.file.as_ref()).map(|f| f.blake3.clone()),
             plugin_version: listed.map(|l| l.plugin_version.clone()).unwrap_or_default(),
             plugin_blake3: listed.and_then(|l| l.file.as_ref()).map(|f| f.blake3.clone()),
             parameters: node.parameters.clone(),

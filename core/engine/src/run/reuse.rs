@@ -290,9 +290,9 @@ impl<'a> Reuse<'a> {
             }
         }
         if let (Some(trouble), None) = (cache.trouble(), &self.record.trouble) {
-            let text = format!("results are not kept: {trouble}");
-            self.events.event(&Event::Note { step: "cache".into(), text: text.clone() });
-            self.record.trouble = Some(text);
+            let text = format!("results are not kept in {}: {trouble}", cache.folder().display());
+            self.events.event(&Event::Note { step: "cache".into(), text });
+            self.record.trouble = Some(trouble);
         }
     }
 
