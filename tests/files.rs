@@ -21,7 +21,7 @@ fn begin(here: &Path, arguments: &[&str]) -> Child {
     Command::new(env!("CARGO_BIN_EXE_stillair"))
         .arg("run")
         .args(arguments)
-        .args(["--jobs", "2", "--json"])
+        .args(["--jobs", "2", "--json", "--no-cache"])
         .current_dir(here)
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())

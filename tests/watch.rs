@@ -52,7 +52,7 @@ mod unix {
         let here = folder("watch-service");
         std::fs::create_dir(here.join("clips")).unwrap();
         let mut child = Command::new(env!("CARGO_BIN_EXE_stillair"))
-            .args(["watch", "clips", "--recipe", "quick-look", "--settle-s", "0.3"])
+            .args(["watch", "clips", "--recipe", "quick-look", "--settle-s", "0.3", "--no-cache"])
             .current_dir(&here)
             .stdout(Stdio::null())
             .stderr(Stdio::null())
