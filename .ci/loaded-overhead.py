@@ -43,7 +43,7 @@ def main():
         times = {way: [] for way in ways}
         for _ in range(rounds):
             for way, arguments in ways.items():
-                command = [str(build / "stillair"), "run", recipe, str(clip), "--out", str(here / "runs"), *arguments]
+                command = [str(build / "stillair"), "run", recipe, str(clip), "--no-cache", "--out", str(here / "runs"), *arguments]
                 times[way].append(timed(command))
                 shutil.rmtree(here / "runs")
         extras = []
