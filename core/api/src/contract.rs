@@ -72,6 +72,17 @@ pub const CONTRACTS: &[Contract] = &[
         outputs: &[must("image", Image)],
     },
     Contract { name: "stack.panels", inputs: &[must("images", Image)], outputs: &[must("image", Image)] },
+    Contract {
+        name: "derotate",
+        inputs: &[must("image", Image), must("table", Table)],
+        outputs: &[must("motion", Motion)],
+    },
+    Contract {
+        name: "derotate.geometry",
+        inputs: &[must("image", Image)],
+        outputs: &[must("image", Image), may("record", Record)],
+    },
+    Contract { name: "derotate.merge", inputs: &[must("image", Image)], outputs: &[must("image", Image)] },
     Contract { name: "sharpen", inputs: &[must("image", Image)], outputs: &[must("image", Image)] },
     Contract { name: "colour", inputs: &[must("image", Image)], outputs: &[must("image", Image)] },
     Contract {

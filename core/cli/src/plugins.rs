@@ -30,6 +30,7 @@ linked! {
     "crop" => stillair_crop::plugin,
     "decode" => stillair_decode::plugin,
     "demosaic" => stillair_demosaic::plugin,
+    "derotate" => stillair_derotate::plugin,
     "find" => stillair_find::plugin,
     "grade" => stillair_grade::plugin,
     "select" => stillair_select::plugin,

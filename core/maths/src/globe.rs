@@ -76,6 +76,13 @@ impl Globe {
         }
     }
 
+    /// The same globe elsewhere on the picture, px (x, y).
+    #[must_use]
+    pub fn shifted(mut self, by_px: [f64; 2]) -> Self {
+        self.centre_px = [self.centre_px[0] + by_px[0], self.centre_px[1] + by_px[1]];
+        self
+    }
+
     /// Minor over major axis of the outline.
     pub fn outline_axis_ratio(&self) -> f64 {
         self.outline
@@ -120,6 +127,15 @@ impl Globe {
     #[inline]
     pub fn appears(&self, point: &Surface) -> (f64, f64) {
         (point.x, point.h * self.cos_lat - point.e * self.sin_lat)
+    }
+
+    /// The local vertical of a surface point: right, up along the projected pole, towards the observer; of length 1.
+    #[inline]
+    pub fn normal(&self, point: &Surface) -> (f64, f64, f64) {
+        let up = point.h * self.flat;
+        let length = (point.x * point.x + point.e * point.e + up * up).sqrt();
+        let (x, e, h) = (point.x / length, point.e / length, up / length);
+        (x, h * self.cos_lat - e * self.sin_lat, h * self.sin_lat + e * self.cos_lat)
     }
 
     #[inline]

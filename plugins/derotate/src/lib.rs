@@ -1,1 +1,15 @@
 //! Undoes the rotation of the globe
+
+mod belts;
+mod carry;
+mod compare;
+mod geometry;
+mod merge;
+mod model;
+mod outline;
+mod profile;
+mod situation;
+mod spheroid;
+mod stand;
+
+stillair_api::plugin!(geometry::Geometry, spheroid::Spheroid, merge::Merge);

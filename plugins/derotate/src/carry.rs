@@ -1,0 +1,163 @@
+//! Between two pictures of one globe: where each pixel of the one is to be read in the other, and how much it counts.
+
+use stillair_api::{Globe, Image};
+use stillair_maths::globe::{Globe as Figure, HIDDEN_WEIGHT, limb_gain};
+use stillair_maths::resample::{Kernel, Prepared};
+use stillair_sky::spheroid::drift_deg;
+use stillair_sky::{Body, System};
+
+use crate::outline::Plane;
+use crate::profile;
+use crate::spheroid::behind_rings;
+
+/// Up to this time apart Jupiter turns as one, s (its equator runs ahead by 0.1 degrees in 20 minutes).
+const AS_ONE_S: f64 = 1200.0;
+
+/// A globe on a picture, ready to be read.
+#[derive(Debug, Clone)]
+pub struct View {
+    /// The globe.
+    pub figure: Figure,
+    /// 1, or -1 where the picture is mirrored against the one to be made.
+    pub side: f64,
+    /// How far the globe had turned since the common instant, radians to the right in the frame of the picture to be made;
+    /// 0 where nothing is turned.
+    pub turn_rad: f64,
+    /// Turn of Jupiter's equator beyond `turn_rad`, degrees per s, and seconds since the common instant.
+    pub seconds: f64,
+    /// Whether the equator runs ahead.
+    pub jets: bool,
+    /// Brightness from centre to limb of each channel.
+    pub profiles: Vec<Vec<f32>>,
+    /// Sky of each channel.
+    pub skies: Vec<f64>,
+}
+
+/// The figure of a globe with another centre.
+pub fn figure(globe: &Globe, centre: [f64; 2]) -> Figure {
+    Figure::new(centre, globe.equatorial_radius_px, globe.axis_ratio, globe.latitude_rad, globe.pole_rad)
+}
+
+/// Sky and profile of each channel.
+pub fn limb_profiles(image: &Image, globe: &Globe) -> (Vec<f64>, Vec<Vec<f32>>) {
+    let figure = figure(globe, [globe.x_px, globe.y_px]);
+    let rings = globe.body == "saturn";
+    (0..image.channels)
+        .map(|channel| {
+            let plane = Plane { data: image.channel(channel), width: image.width, height: image.height };
+            let sky = profile::sky(plane);
+            let keep = |u: f64, v: f64| !rings || !behind_rings(u, v, globe.latitude_rad);
+            (sky, profile::profile(plane, &figure, sky, keep))
+        })
+        .unzip()
+}
+
+/// A pixel of the picture to be made, as another shows it.
+#[derive(Debug, Clone, Copy)]
+pub struct Read {
+    /// Where to read, px.
+    pub at: (f64, f64),
+    /// Weight of what is read there.
+    pub weight: f64,
+    /// Distances from the centre there and here for the darkening.
+    pub limb: (f64, f64),
+}
+
+impl View {
+    /// Where a pixel of `to` is to be read.
+    pub fn read(&self, to: &Figure, x_px: f64, y_px: f64) -> Read {
+        let (x, y) = to.to_pole_frame(x_px, y_px);
+        let still = |weight| Read { at: self.figure.to_picture(self.side * x, y), weight, limb: (1.0, 1.0) };
+        let Some(here) = to.surface(x, y) else { return still(1.0) };
+        let mut turn_rad = self.turn_rad;
+        if self.jets {
+            let latitude_deg = here.planetographic_rad(to).to_degrees();
+            let drift = drift_deg(Body::Jupiter, Some(System::II), latitude_deg, self.seconds).to_radians();
+            // The equator runs ahead in the sense of the rotation.
+            turn_rad += drift.abs() * self.turn_rad.signum();
+        }
+        let Some(there) = here.turned(to, libm::sincos(turn_rad)) else { return still(HIDDEN_WEIGHT) };
+        let (u, v) = self.figure.appears(&there);
+        let weight = if here.cos_emission > 0.0 { there.cos_emission / here.cos_emission } else { 1.0 };
+        Read {
+            at: self.figure.to_picture(self.side * u, v),
+            weight: weight.clamp(HIDDEN_WEIGHT, 1.0),
+            limb: (to.limb_distance(x, y), to.limb_distance(u, v)),
+        }
+    }
+
+    /// A view of a globe that was turned `seconds` after the common instant.
+    pub fn new(image: &Image, globe: &Globe, side: f64, sense: f64, seconds: f64) -> Self {
+        let (skies, profiles) = limb_profiles(image, globe);
+        Self {
+            figure: figure(globe, [globe.x_px, globe.y_px]),
+            side,
+            turn_rad: sense * globe.turn_rad_per_s.abs() * seconds,
+            seconds,
+            jets: globe.body == "jupiter" && seconds.abs() > AS_ONE_S,
+            profiles,
+            skies,
+        }
+    }
+}
+
+/// Where every pixel is read, how much it counts there, and the factor of each channel.
+#[derive(Debug, Clone)]
+pub struct Map {
+    /// Columns and rows to read, px.
+    pub x: Vec<f64>,
+    /// Rows to read, px.
+    pub y: Vec<f64>,
+    /// Weights.
+    pub weight: Vec<f32>,
+    /// Distances here and there.
+    pub limb: Vec<(f32, f32)>,
+}
+
+impl Map {
+    /// The map of a canvas onto a view; pixels that the picture does not show count nothing.
+    pub fn new(view: &View, to: &Figure, width: usize, height: usize, image: &Image) -> Self {
+        let n = width * height;
+        let mut map = Self { x: vec![0.0; n], y: vec![0.0; n], weight: vec![0.0; n], limb: vec![(1.0, 1.0); n] };
+        let (right, bottom) = (image.width as f64 - 1.0, image.height as f64 - 1.0);
+        for at in 0..n {
+            let read = view.read(to, (at % width) as f64, (at / width) as f64);
+            (map.x[at], map.y[at]) = read.at;
+            let shown = (0.0..=right).contains(&read.at.0) && (0.0..=bottom).contains(&read.at.1);
+            map.weight[at] = if shown { read.weight as f32 } else { 0.0 };
+            map.limb[at] = (read.limb.0 as f32, read.limb.1 as f32);
+        }
+        map
+    }
+
+    /// Reads one plane through the map.
+    pub fn carried(
+        &self,
+        prepared: &mut Prepared,
+        plane: &[f32],
+        image: &Image,
+        profile: &[f32],
+        sky: f64,
+    ) -> Vec<f32> {
+        prepared.load(plane, image.width, image.height);
+        let n = self.x.len();
+        let mut out = vec![0.0; n];
+        prepared.warp(n, 1, &mut out, |_, xs, ys| {
+            xs.copy_from_slice(&self.x);
+            ys.copy_from_slice(&self.y);
+        });
+        for (value, (here, there)) in out.iter_mut().zip(&self.limb) {
+            let gain = limb_gain(profile, (f64::from(*here), f64::from(*there)));
+            *value = sky as f32 + gain * (*value - sky as f32);
+        }
+        out
+    }
+}
+
+/// The kernel's name in words.
+pub fn kernel_words(kernel: Kernel) -> &'static str {
+    match kernel {
+        Kernel::Lanczos4 => "one more resampling by Lanczos with four lobes",
+        _ => "one more resampling by the interpolating cubic B-spline",
+    }
+}

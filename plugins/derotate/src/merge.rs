@@ -1,0 +1,540 @@
+//! Several stacks of one globe become one picture at a common instant.
+//!
+//! Every pixel of the picture is read in each stack where the turning oblate globe showed the same surface then
+//! ([`crate::carry`]); off the disc nothing turns. A stack counts by its measured signal to noise: the square of its contrast
+//! against the others in the band of fine detail over the variance of its noise from its two halves (the power of 2 as for
+//! the frames of a stack: what is sharper in this band is sharper still beyond it); and less where its surface neared the limb, in proportion to the cosine of emission. Moons
+//! and their shadows move otherwise than the globe: what stands in one stack alone is taken from the stack nearest to the
+//! common instant, and left out of the others. Sources: rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22;
+//! Jupiter's equator: System I of the same report.
+
+use std::sync::Arc;
+
+use stillair_api::{
+    Bound, Context, Description, Entry, Facts, Globe, Image, Memory, Method, Node, Outcome, Parameter, Parameters,
+    PortType, Shape, StreamShape, Transform, Value,
+};
+use stillair_maths::globe::Globe as Figure;
+use stillair_maths::resample::{Kernel, Prepared};
+
+use crate::carry::{Map, View, figure, kernel_words};
+use crate::compare::{Seen, blurred, contrast, noise_variance, offset, strangers};
+use crate::geometry::limb;
+use crate::spheroid::hindrance;
+
+/// The method `derotate.merge`.
+pub struct Merge;
+
+impl Method for Merge {
+    fn describe(&self) -> Description {
+        Description::new("derotate.merge", Shape::Transform, "Several stacks of one planet to one picture at one instant")
+            .help(
+                "Carries the stacks of several clips, each with its globe placed by derotate.geometry, to their mean instant \
+                 on the turning globe and adds them by their measured signal to noise; the half-stacks come along. Rings and \
+                 sky stay still. Moons and shadows that moved are shown once, where the stack nearest to the instant has \
+                 them. Stacks of different scale, brightness or orientation are brought to those of that stack. One stack \
+                 alone goes through unchanged. Where a globe is missing (no target, no times), the stacks are added without \
+                 derotation after a shift, and the record says so. Best of the unsharpened stacks: sharpen the result.",
+            )
+            .source(
+                "rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22; weights by signal over variance: common \
+                 practice",
+            )
+            .contract("derotate.merge")
+            .input("image", PortType::Image, "the stacks")
+            .many()
+            .output("image", PortType::Image, "the whole")
+            .parameter(Parameter::choice(
+                "kernel",
+                &["bspline", "lanczos4"],
+                "lanczos4",
+                "interpolation: bspline (cubic, does not ring) or lanczos4 (keeps a little more of the finest detail)",
+            ))
+            .parameter(Parameter::flag("derotate", true, "whether the globe's rotation is undone"))
+            .parameter(Parameter::flag("moons", true, "whether moons and shadows that moved are told apart"))
+            .through("image")
+    }
+
+    fn create(&self, parameters: &Parameters, _facts: &Facts) -> Outcome<Node> {
+        let kernel = if parameters.text("kernel")? == "bspline" { Kernel::CubicBSpline } else { Kernel::Lanczos4 };
+        let (derotate, moons) = (parameters.flag("derotate")?, parameters.flag("moons")?);
+        Ok(Node::Transform(Box::new(MergeNode { kernel, derotate, moons })))
+    }
+}
+
+struct MergeNode {
+    kernel: Kernel,
+    derotate: bool,
+    moons: bool,
+}
+
+/// Globes of all pictures, or why the rotation cannot be undone.
+fn globes(images: &[Arc<Image>]) -> Result<Vec<Globe>, String> {
+    let mut all = Vec::with_capacity(images.len());
+    for (number, image) in images.iter().enumerate() {
+        let Some(globe) = &image.info.globe else {
+            return Err(format!("the globe is not placed on picture {} of {}", number + 1, images.len()));
+        };
+        if let Some(why) = hindrance(globe) {
+            return Err(why.into());
+        }
+        all.push(globe.clone());
+    }
+    if all.iter().any(|g| g.body != all[0].body) {
+        let names: Vec<_> = all.iter().map(|g| g.body.as_str()).collect();
+        return Err(format!("the clips are of different targets: {}", names.join(", ")));
+    }
+    Ok(all)
+}
+
+/// Globes of pictures through the same optics have one size in the sky's measure, and one pole where they agree on it to
+/// within their uncertainties: the mean of several fits is better than each.
+fn agree(globes: &mut [Globe], images: &[Arc<Image>]) {
+    if globes.is_empty() {
+        return;
+    }
+    let scale = |image: &Image| image.info.arcsec_per_px.unwrap_or(f64::NAN) * image.info.px_per_capture_px;
+    let same_optics = images.iter().all(|i| (scale(i) / scale(&images[0]) - 1.0).abs() < 1e-6);
+    if !same_optics {
+        return;
+    }
+    let n = globes.len() as f64;
+    let arcsec_per_px = globes.iter().map(|g| g.arcsec_per_px).sum::<f64>() / n;
+    if globes.iter().all(|g| (g.arcsec_per_px / arcsec_per_px - 1.0).abs() < 0.02) {
+        for globe in globes.iter_mut() {
+            globe.equatorial_radius_px *= globe.arcsec_per_px / arcsec_per_px;
+            globe.arcsec_per_px = arcsec_per_px;
+        }
+    }
+    let first = globes[0].pole_rad;
+    let off: Vec<f64> = globes.iter().map(|g| crate::situation::wrapped(g.pole_rad - first)).collect();
+    let weights: Vec<f64> = globes.iter().map(|g| 1.0 / (g.pole_sigma_rad * g.pole_sigma_rad)).collect();
+    let mean = off.iter().zip(&weights).map(|(o, w)| o * w).sum::<f64>() / weights.iter().sum::<f64>();
+    let within = |(o, g): (&f64, &Globe)| (o - mean).abs() < (3.0 * g.pole_sigma_rad).max(0.01);
+    if off.iter().zip(globes.iter()).all(within) {
+        for globe in globes.iter_mut() {
+            globe.pole_rad = first + mean;
+        }
+    }
+}
+
+/// Everything of one stack on the common canvas.
+struct Carried {
+    map: Map,
+    view: View,
+    /// Brightness of the whole against that of the keeper, per channel.
+    gains: Vec<f32>,
+}
+
+struct Merger<'a> {
+    context: &'a dyn Context,
+    images: &'a [Arc<Image>],
+    kernel: Kernel,
+    keeper: usize,
+    to: Figure,
+}
+
+impl Merger<'_> {
+    fn canvas(&self) -> (usize, usize) {
+        (self.images[self.keeper].width, self.images[self.keeper].height)
+    }
+
+    /// The mean of the channels of a stack on the canvas.
+    fn seen(&self, which: usize, view: &View) -> (Seen, Map) {
+        let (width, height) = self.canvas();
+        let image = &self.images[which];
+        let map = Map::new(view, &self.to, width, height, image);
+        let mut prepared = Prepared::new(self.kernel);
+        let mut data = vec![0.0; width * height];
+        for channel in 0..image.channels {
+            let (profile, sky) = (&view.profiles[channel], view.skies[channel]);
+            let plane = map.carried(&mut prepared, image.channel(channel), image, profile, sky);
+            for (sum, value) in data.iter_mut().zip(plane) {
+                *sum += (value - sky as f32) / image.channels as f32;
+            }
+        }
+        (Seen { data, weight: map.weight.clone() }, map)
+    }
+
+    /// Moves the views until the stacks lie on each other, and gives the stacks and how much they differ.
+    fn settle(&self, views: &mut [View], rounds: usize) -> (Vec<Seen>, Vec<Map>, f64) {
+        let (width, height) = self.canvas();
+        let mut all: Vec<(Seen, Map)> = Vec::new();
+        for round in 0..=rounds {
+            all = (0..views.len()).map(|i| self.seen(i, &views[i])).collect();
+            if round == rounds || self.context.cancelled() {
+                break;
+            }
+            for (own, view) in views.iter_mut().enumerate().filter(|(i, _)| *i != self.keeper) {
+                let (reference, moving) = (&all[self.keeper].0, &all[own].0);
+                let both: Vec<f32> = reference.weight.iter().zip(&moving.weight).map(|(a, b)| a.min(*b)).collect();
+                if let Some([x, y, _]) = offset(&reference.data, &moving.data, &both, width, height) {
+                    let limit = |v: f64| v.clamp(-4.0, 4.0);
+                    view.moved(&self.to, [limit(x), limit(y)]);
+                }
+            }
+        }
+        let (seen, maps): (Vec<Seen>, Vec<Map>) = all.into_iter().unzip();
+        let left = self.difference(&seen);
+        (seen, maps, left)
+    }
+
+    /// Mean square of the difference from the keeper after a factor of brightness.
+    fn difference(&self, seen: &[Seen]) -> f64 {
+        let reference = &seen[self.keeper];
+        let mut total = 0.0;
+        for moving in seen {
+            let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
+            for i in 0..reference.data.len() {
+                if reference.weight[i] > 0.5 && moving.weight[i] > 0.5 {
+                    let (a, b) = (f64::from(reference.data[i]), f64::from(moving.data[i]));
+                    ab += a * b;
+                    aa += a * a;
+                    bb += b * b;
+                }
+            }
+            if aa > 0.0 && bb > 0.0 {
+                total += 1.0 - ab * ab / (aa * bb);
+            }
+        }
+        total
+    }
+}
+
+impl View {
+    /// Moves the view so that what showed `shift` px off on the canvas of `to` comes to lie right.
+    fn moved(&mut self, to: &Figure, shift_px: [f64; 2]) {
+        let (x0, y0) = to.to_pole_frame(0.0, 0.0);
+        let (x1, y1) = to.to_pole_frame(shift_px[0], shift_px[1]);
+        let (a, b) = (self.figure.to_picture(0.0, 0.0), self.figure.to_picture(self.side * (x1 - x0), y1 - y0));
+        self.figure = self.figure.shifted([b.0 - a.0, b.1 - a.1]);
+    }
+}
+
+impl MergeNode {
+    fn merge(&self, context: &dyn Context, images: &[Arc<Image>]) -> Outcome<Image> {
+        let n = images.len();
+        let turned = if self.derotate { globes(images) } else { Err("derotate = false".into()) };
+        let (mut globes, hindered) = match turned {
+            Ok(globes) => (globes, None),
+            Err(why) => (Vec::new(), Some(why)),
+        };
+        agree(&mut globes, images);
+        // Times of the pictures, and the instant they are carried to.
+        let times: Vec<Option<i64>> = images.iter().map(|i| i.info.middle_unix_ns).collect();
+        let weights: Vec<f64> = images.iter().map(|i| i.info.frames_effective.max(1.0)).collect();
+        let first = times.iter().flatten().copied().min().unwrap_or(0);
+        let since = |t: &Option<i64>| t.map_or(f64::NAN, |t| (t - first) as f64 * 1e-9);
+        let known: Vec<(f64, f64)> =
+            times.iter().zip(&weights).map(|(t, w)| (since(t), *w)).filter(|(t, _)| t.is_finite()).collect();
+        let total: f64 = known.iter().map(|(_, w)| w).sum();
+        let mean_s = if total > 0.0 { known.iter().map(|(t, w)| t * w).sum::<f64>() / total } else { f64::NAN };
+        let seconds: Vec<f64> = times.iter().map(|t| since(t) - mean_s).collect();
+        if let Some(why) = &hindered {
+            context.record(Entry::text("not-derotated", why.clone()));
+            if self.derotate {
+                context.warn(&format!("the clips are added without derotation: {why}"));
+            }
+            globes = images.iter().map(|image| flat(image)).collect();
+        }
+        // The whole is laid out as the stack nearest to the instant, among those of the finest scale.
+        let finest = globes.iter().map(|g| g.equatorial_radius_px).fold(0.0, f64::max);
+        let far = |i: usize| {
+            let fine = globes[i].equatorial_radius_px > 0.97 * finest;
+            (!fine, if seconds[i].is_finite() { seconds[i].abs() } else { f64::MAX })
+        };
+        let nearer =
+            |a: &usize, b: &usize| far(*a).0.cmp(&far(*b).0).then(far(*a).1.total_cmp(&far(*b).1)).then(a.cmp(b));
+        let keeper = (0..n).min_by(nearer).unwrap_or(0);
+        let turned = hindered.is_none();
+        let base = globes[keeper].clone();
+        let merger = Merger { context, images, kernel: self.kernel, keeper, to: figure(&base, [base.x_px, base.y_px]) };
+        let views = |sense: f64| -> Vec<View> {
+            (0..n)
+                .map(|i| {
+                    let side = if globes[i].mirrored == base.mirrored { 1.0 } else { -1.0 };
+                    let seconds = if turned { seconds[i] } else { 0.0 };
+                    View::new(&images[i], &globes[i], side, sense, seconds)
+                })
+                .collect()
+        };
+        let given = if base.turn_rad_per_s < 0.0 { -1.0 } else { 1.0 };
+        let mut current = views(given);
+        let (mut seen, mut maps, left) = merger.settle(&mut current, 3);
+        if turned && !base.oriented {
+            let mut other = views(-given);
+            let (seen_other, maps_other, left_other) = merger.settle(&mut other, 3);
+            let ratio = left.max(left_other) / left.min(left_other).max(f64::MIN_POSITIVE);
+            context.record(Entry::number(
+                "sense-ratio",
+                ratio,
+                "",
+                "how much worse the stacks agree if the globe is turned the other way",
+            ));
+            if left_other < left {
+                (current, seen, maps) = (other, seen_other, maps_other);
+            }
+        }
+        let whole = self.add(&merger, &current, &seen, maps)?;
+        let mut out = whole;
+        let at_ns = if mean_s.is_finite() { Some(first + libm::round(mean_s * 1e9) as i64) } else { None };
+        finish(&mut out, images, keeper, at_ns, turned.then(|| (base, -seconds[keeper])));
+        let words = if turned { "to one instant on the globe" } else { "without derotation" };
+        out.info.history.push(format!("derotate.merge of {n} stacks {words}; {}", kernel_words(self.kernel)));
+        let reach = seconds.iter().map(|s| s.abs()).fold(0.0, f64::max);
+        if turned {
+            let turn = globes[0].turn_rad_per_s.abs() * reach;
+            context.record(Entry::number("largest-turn", turn.to_degrees(), "deg", "turn from the common instant"));
+        }
+        Ok(out)
+    }
+
+    fn add(&self, merger: &Merger<'_>, views: &[View], seen: &[Seen], maps: Vec<Map>) -> Outcome<Image> {
+        let (context, images, keeper) = (merger.context, merger.images, merger.keeper);
+        let (width, height) = merger.canvas();
+        let (n, area) = (images.len(), width * height);
+        // The disc, where all show it.
+        let bright = stillair_maths::robust::percentile(
+            &seen[keeper].data.iter().map(|v| f64::from(*v)).collect::<Vec<_>>(),
+            99.0,
+        );
+        let on: Vec<bool> = (0..area)
+            .map(|i| f64::from(seen[keeper].data[i]) > 0.3 * bright && seen.iter().all(|s| s.weight[i] > 0.5))
+            .collect();
+        let channels = images[keeper].channels;
+        let mut prepared = Prepared::new(self.kernel);
+        let mut carried: Vec<Carried> = maps
+            .into_iter()
+            .zip(views)
+            .map(|(map, view)| Carried { map, view: view.clone(), gains: Vec::new() })
+            .collect();
+        let read = |prepared: &mut Prepared, part: &Carried, which: usize, plane: &[f32], channel: usize| {
+            let (profile, sky) = (&part.view.profiles[channel], part.view.skies[channel]);
+            let mut out = part.map.carried(prepared, plane, &images[which], profile, sky);
+            for value in &mut out {
+                *value -= sky as f32;
+            }
+            out
+        };
+        let mut planes: Vec<Vec<Vec<f32>>> = Vec::with_capacity(n);
+        for which in 0..n {
+            let part = &carried[which];
+            planes.push((0..channels).map(|c| read(&mut prepared, part, which, images[which].channel(c), c)).collect());
+        }
+        let sums =
+            |plane: &[f32]| plane.iter().zip(&on).filter(|(_, on)| **on).map(|(v, _)| f64::from(*v)).sum::<f64>();
+        let wanted: Vec<f64> = planes[keeper].iter().map(|p| sums(p)).collect();
+        for which in 0..n {
+            let gains = (0..channels)
+                .map(|c| {
+                    let own = sums(&planes[which][c]);
+                    if own > 0.0 && wanted[c] > 0.0 { (wanted[c] / own).clamp(1e-3, 1e3) as f32 } else { 1.0 }
+                })
+                .collect::<Vec<f32>>();
+            for (plane, gain) in planes[which].iter_mut().zip(&gains) {
+                plane.iter_mut().for_each(|v| *v *= gain);
+            }
+            carried[which].gains = gains;
+        }
+        let level = |which: usize| -> Vec<f32> {
+            let mut sum = vec![0.0; area];
+            for plane in &planes[which] {
+                sum.iter_mut().zip(plane).for_each(|(s, v)| *s += v / channels as f32);
+            }
+            sum
+        };
+        let levels: Vec<Seen> =
+            (0..n).map(|i| Seen { data: level(i), weight: carried[i].map.weight.clone() }).collect();
+        // Halves on the canvas, where all stacks have them.
+        let mut halves: Vec<[Vec<Vec<f32>>; 2]> = Vec::new();
+        if images.iter().all(|i| i.halves.is_some()) {
+            for which in 0..n {
+                let part = &carried[which];
+                halves.push([0, 1].map(|half| {
+                    (0..channels)
+                        .map(|c| {
+                            let plane = images[which].half(half, c).unwrap_or_else(|| images[which].channel(c));
+                            let mut out = read(&mut prepared, part, which, plane, c);
+                            out.iter_mut().for_each(|v| *v *= part.gains[c]);
+                            out
+                        })
+                        .collect()
+                }));
+            }
+        }
+        let weights = self.weights(merger, &levels, &halves, &on);
+        let (masks, strangers_found) = if self.moons && n > 1 {
+            strangers(&levels, keeper, width, height, 2.5)
+        } else {
+            (vec![vec![false; area]; n], 0)
+        };
+        context.record(Entry::number("moved", strangers_found as f64, "", "places of moons and shadows shown once"));
+        // Pixels' weights: the stack's, the surface's, and none where something else stands; soft at the edges.
+        let shares: Vec<Vec<f32>> = (0..n)
+            .map(|i| {
+                let open: Vec<f32> = masks[i].iter().map(|m| f32::from(!*m)).collect();
+                let soft = if masks[i].contains(&true) { blurred(&open, width, height, 1.0) } else { open.clone() };
+                (0..area)
+                    .map(|at| {
+                        let clear = if masks[i][at] { 0.0 } else { soft[at] };
+                        weights[i] as f32 * carried[i].map.weight[at] * clear
+                    })
+                    .collect()
+            })
+            .collect();
+        let mut out = Image::new(width, height, channels);
+        let mut weight = vec![0.0_f32; area * channels];
+        let sky: Vec<f32> = (0..channels).map(|c| views[keeper].skies[c] as f32).collect();
+        let mean = |of: &dyn Fn(usize, usize) -> f32, at: usize| -> (f32, f32) {
+            let (mut sum, mut total) = (0.0_f64, 0.0_f64);
+            for (i, share) in shares.iter().enumerate() {
+                sum += f64::from(share[at]) * f64::from(of(i, at));
+                total += f64::from(share[at]);
+            }
+            if total > 0.0 { ((sum / total) as f32, total as f32) } else { (of(keeper, at), 0.0) }
+        };
+        for c in 0..channels {
+            for at in 0..area {
+                let (value, total) = mean(&|i, at| planes[i][c][at], at);
+                out.data[c * area + at] = value + sky[c];
+                weight[c * area + at] = total;
+            }
+        }
+        if !halves.is_empty() {
+            let half = |h: usize| {
+                let mut all = vec![0.0; area * channels];
+                for c in 0..channels {
+                    for at in 0..area {
+                        all[c * area + at] = mean(&|i, at| halves[i][h][c][at], at).0 + sky[c];
+                    }
+                }
+                all
+            };
+            out.halves = Some([half(0), half(1)]);
+        }
+        if weight.iter().any(|w| *w != weight[0]) {
+            out.weight = Some(weight);
+        }
+        Ok(out)
+    }
+
+    /// Weight of each stack by its signal and noise; they add up to 1.
+    fn weights(&self, merger: &Merger<'_>, levels: &[Seen], halves: &[[Vec<Vec<f32>>; 2]], on: &[bool]) -> Vec<f64> {
+        let (width, height) = merger.canvas();
+        let n = levels.len();
+        let mut weights = vec![1.0; n];
+        let sum = |skip: usize| -> Vec<f32> {
+            let mut sum = vec![0.0; width * height];
+            for (i, level) in levels.iter().enumerate().filter(|(i, _)| *i != skip) {
+                let _ = i;
+                sum.iter_mut().zip(&level.data).for_each(|(s, v)| *s += v / (n - 1) as f32);
+            }
+            sum
+        };
+        for (which, weight) in weights.iter_mut().enumerate() {
+            let signal = contrast(&levels[which].data, &sum(which), on, width, height).clamp(0.05, 10.0);
+            let noise = match halves.get(which) {
+                Some([a, b]) => {
+                    let mean = |half: &[Vec<f32>]| -> Vec<f32> {
+                        let mut sum = vec![0.0; width * height];
+                        for plane in half {
+                            sum.iter_mut().zip(plane).for_each(|(s, v)| *s += v / half.len() as f32);
+                        }
+                        sum
+                    };
+                    noise_variance([&mean(a), &mean(b)], on)
+                }
+                None => 1.0 / merger.images[which].info.frames_effective.max(1.0),
+            };
+            *weight = signal * signal / noise.max(1e-12);
+            if !weight.is_finite() {
+                *weight = 1.0;
+            }
+        }
+        let total: f64 = weights.iter().sum();
+        weights.iter_mut().for_each(|w| *w /= total);
+        let name = |i: usize| format!("weight-{}", i + 1);
+        for (i, weight) in weights.iter().enumerate() {
+            merger.context.record(Entry::number(&name(i), *weight, "", "share of that stack by its signal and noise"));
+        }
+        weights
+    }
+}
+
+/// A stand-in for a globe on a picture without one: nothing turns, and the light's centre comes to lie on the light's
+/// centre.
+fn flat(image: &Image) -> Globe {
+    let data = crate::stand::brightness(image);
+    let plane = crate::outline::Plane { data: &data, width: image.width, height: image.height };
+    let [x_px, y_px] = crate::outline::blob(plane).map_or(image.info.reference_px, |b| b.centre);
+    Globe {
+        body: String::new(),
+        unix_ns: 0,
+        x_px,
+        y_px,
+        equatorial_radius_px: 1.0,
+        axis_ratio: 1.0,
+        arcsec_per_px: 1.0,
+        pole_rad: 0.0,
+        pole_sigma_rad: 0.0,
+        oriented: true,
+        mirrored: false,
+        latitude_rad: 0.0,
+        turn_rad_per_s: 0.0,
+        central_meridian_deg: 0.0,
+        central_meridian_i_deg: None,
+        central_meridian_ii_deg: None,
+        phase_rad: 0.0,
+        bright_limb_rad: 0.0,
+        sun_latitude_rad: 0.0,
+        sun_longitude_rad: 0.0,
+        doubts: Vec::new(),
+    }
+}
+
+/// Describes the whole.
+fn finish(out: &mut Image, images: &[Arc<Image>], keeper: usize, at_ns: Option<i64>, globe: Option<(Globe, f64)>) {
+    let info = &mut out.info;
+    let base = &images[keeper].info;
+    *info = base.clone();
+    info.frames_used = images.iter().map(|i| i.info.frames_used).sum();
+    info.frames_effective = images.iter().map(|i| i.info.frames_effective).sum();
+    info.exposure_total_s = images.iter().map(|i| i.info.exposure_total_s).sum();
+    info.middle_unix_ns = at_ns.or(base.middle_unix_ns);
+    info.globe = globe.map(|(mut globe, later_s)| {
+        // Longitudes grow on the central meridian as the globe turns.
+        let turned = (globe.turn_rad_per_s.abs() * later_s).to_degrees();
+        let on = |degrees: f64| (degrees + turned).rem_euclid(360.0);
+        globe.unix_ns = globe.unix_ns.saturating_add(libm::round(later_s * 1e9) as i64);
+        globe.central_meridian_deg = on(globe.central_meridian_deg);
+        globe.central_meridian_i_deg = globe.central_meridian_i_deg.map(on);
+        globe.central_meridian_ii_deg = globe.central_meridian_ii_deg.map(on);
+        globe
+    });
+    info.disc = info.globe.as_ref().map(limb).or(base.disc);
+}
+
+impl Transform for MergeNode {
+    fn run(&self, context: &dyn Context, bound: &Bound) -> Outcome<Vec<Value>> {
+        let linked = bound.images("image");
+        let Some(first) = linked.first() else {
+            return Err(stillair_api::Fault::request("no picture is linked to `image`"));
+        };
+        let images: Vec<Arc<Image>> =
+            linked.iter().filter(|i| i.channels == first.channels).map(|i| (*i).clone()).collect();
+        if images.len() < linked.len() {
+            context.warn("pictures with another number of colours than the first were left out of the whole");
+        }
+        if let [one] = &images[..] {
+            return Ok(vec![Value::Image(one.clone())]);
+        }
+        Ok(vec![Value::Image(Arc::new(self.merge(context, &images)?))])
+    }
+
+    fn memory(&self, stream: StreamShape) -> Memory {
+        // For each stack: map (40 bytes a pixel), planes and halves on the canvas, and what is compared.
+        let area = (stream.width * stream.height) as u64;
+        let each = area * (40 + 4 * (3 * stream.planes.max(3) as u64 + 8));
+        Memory { worker: 0, item: 0, state: 8 * each }
+    }
+}

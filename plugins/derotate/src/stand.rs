@@ -1,0 +1,371 @@
+//! How a globe stands on a picture: outline, belts, sky and session put together.
+
+use stillair_api::{Globe, Image};
+use stillair_sky::{Body, RingEdge};
+
+use crate::belts;
+use crate::model::{self, Known};
+use crate::outline::{Blob, Ellipse, Plane, Search, blob, edges, fit, lit_side};
+use crate::situation::{Given, Situation, wrapped};
+
+/// Outlines rounder than this say nothing of the pole.
+const ROUND: f64 = 0.985;
+
+/// The bright area may be rounder than the outline by so much, by blur.
+const ROUNDER: f64 = 0.035;
+
+/// Rings seen from less than this latitude count as a line, radians.
+const EDGE_ON_RAD: f64 = 0.02;
+
+/// From this share of the radius on, the dark part of the disc matters to the outline.
+const DARK_SHARE: f64 = 0.008;
+
+/// From this share of the radius on, the dark part is kept out of the outline.
+const WIDE_DARK: f64 = 0.1;
+
+/// From this share of the radius on, the dark part can be told by the softness of its edge.
+const SOFT_DARK: f64 = 0.06;
+
+/// What the session says of the orientation is taken to be good to half a degree, radians (common practice, no source).
+const SAID_SIGMA_RAD: f64 = 0.009;
+
+/// Uncertainty of a direction of which nothing is known.
+const UNKNOWN_SIGMA_RAD: f64 = 1.8;
+
+/// Size on the sky and on the picture may differ by so much before it is worth a word, and before they cannot belong
+/// together.
+const SIZE_SHARES: (f64, f64) = (0.04, 0.30);
+
+/// The mean of the channels, or the one there is.
+pub fn brightness(image: &Image) -> Vec<f32> {
+    let share = 1.0 / image.channels as f32;
+    let mut sum = vec![0.0; image.area()];
+    for channel in 0..image.channels {
+        for (total, value) in sum.iter_mut().zip(image.channel(channel)) {
+            *total += share * value;
+        }
+    }
+    sum
+}
+
+/// Outline of the globe as the sky has it.
+struct Expected {
+    outline: f64,
+    rings: Option<(f64, f64)>,
+    /// Width of the dark part over the radius.
+    dark: f64,
+}
+
+impl Expected {
+    fn of(known: &Situation) -> Self {
+        let disc = &known.disc;
+        let outline = disc.polar_diameter_arcsec / disc.equatorial_diameter_arcsec;
+        let sine = disc.sub_observer.planetocentric_lat_deg.to_radians().sin().abs();
+        let size = RingEdge::AOuter.radius_km() / known.body.equatorial_radius_km();
+        let rings = (known.body == Body::Saturn && sine > EDGE_ON_RAD).then_some((size, sine));
+        Self { outline, rings, dark: 2.0 * disc.defect_of_illumination_arcsec / disc.equatorial_diameter_arcsec }
+    }
+}
+
+/// Fits the globe of `known` to a picture.
+///
+/// # Errors
+/// In words, where nothing that could be the target stands on the picture.
+pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, String> {
+    let data = brightness(image);
+    let plane = Plane { data: &data, width: image.width, height: image.height };
+    let seen = blob(plane).ok_or("nothing on the picture stands out from the sky")?;
+    if seen.cut {
+        return Err("the disc reaches the border of the picture".into());
+    }
+    let expected = Expected::of(known);
+    let mut doubts = shape(&seen, &expected, known)?;
+    let disc = &known.disc;
+    let said_rad = known.on_picture(given, disc.pole_position_angle_deg).map(wrapped);
+    let start = first_ellipse(plane, &seen, &expected, known, given, said_rad);
+    let lit_from_rad = lit_from(plane, &start, &expected, known, given);
+    // The model that comes last knows of a narrow dark part; only a wide one must be kept out of the outline.
+    let wide = lit_from_rad.filter(|_| expected.dark > WIDE_DARK);
+    let mut search =
+        Search { outline_axis_ratio: expected.outline, rings: expected.rings, lit_from_rad: wide, reach: 0.3 };
+    let free = expected.outline < ROUND || expected.rings.is_some();
+    let mut outline = start;
+    for (round, reach) in [0.3, 0.15, 0.1].into_iter().enumerate() {
+        search.reach = reach;
+        let found = edges(plane, &outline, &search);
+        // A limb seen on one side alone does not fix the direction too.
+        let turn = free && wide.is_none();
+        outline = match fit(&found, outline, turn) {
+            Some(better) => better,
+            None if round > 0 => break,
+            None => return Err("no limb can be made out on the picture".into()),
+        };
+    }
+    if outline.rms_px > 0.05 * outline.radius + 1.0 {
+        return Err("the limb on the picture is no ellipse of the target's shape".into());
+    }
+    let latitude_rad = disc.sub_observer.planetocentric_lat_deg.to_radians();
+    let (mut pole_rad, mut pole_sigma_rad) = (outline.pole_rad, UNKNOWN_SIGMA_RAD);
+    // The model moves the centre by what the limb's darkening did to the outline, and the belts are then read anew.
+    for round in 0..2 {
+        if expected.rings.is_none() || round > 0 {
+            let mut said = Vec::new();
+            (pole_rad, pole_sigma_rad) = pole(plane, &seen, &outline, &expected, known, said_rad, given, &mut said);
+            if round > 0 {
+                doubts.extend(said);
+                break;
+            }
+        }
+        let about = Ellipse { pole_rad, ..outline };
+        let fitted = suns(known, given, pole_rad, wide)
+            .into_iter()
+            .filter_map(|sun| {
+                let beforehand = Known {
+                    axis_ratio: known.body.axis_ratio(),
+                    latitude_rad,
+                    sun,
+                    rings: expected.rings.is_some(),
+                    whole: wide.is_none(),
+                };
+                model::fit(plane, seen.levels, &about, &beforehand)
+            })
+            .min_by(|a, b| a.residual.total_cmp(&b.residual));
+        if let Some(fitted) = fitted.filter(|f| f.residual < 0.2) {
+            let own = if expected.rings.is_some() { fitted.ellipse.pole_rad } else { outline.pole_rad };
+            outline = Ellipse { pole_rad: own, ..fitted.ellipse };
+        }
+    }
+    let oriented = said_rad.is_some();
+    size(0.5 * disc.equatorial_diameter_arcsec / outline.radius, given, known, image, &mut doubts)?;
+    if let Some(scale) = by_optics(given, image) {
+        // A blurred limb and a stated focal length are both good to about a hundredth; where they agree both count.
+        let stated = 0.5 * disc.equatorial_diameter_arcsec / scale;
+        if (stated / outline.radius - 1.0).abs() < SIZE_SHARES.0 {
+            let share = if expected.rings.is_some() { 0.2 } else { 0.7 };
+            outline.radius += share * (stated - outline.radius);
+        }
+    }
+    let arcsec_per_px = 0.5 * disc.equatorial_diameter_arcsec / outline.radius;
+    if given.trusted == Some(false) {
+        doubts.push("the session does not trust the capture's clock: longitudes are as wrong as it is".into());
+    }
+    let sense = if given.mirrored && oriented { -1.0 } else { 1.0 };
+    let east = stillair_sky::LongitudeSense::East == known.body.longitude_sense();
+    let sun = (disc.sub_solar.longitude_deg - disc.sub_observer.longitude_deg) * if east { -1.0 } else { 1.0 };
+    // West longitudes grow to the left of the pole on an unmirrored picture.
+    let sun_longitude_rad = -sense * wrapped(sun.to_radians());
+    let bright = known.on_picture(given, disc.bright_limb_position_angle_deg);
+    Ok(Globe {
+        body: known.body.name().into(),
+        unix_ns: known.unix_ns,
+        x_px: outline.centre[0],
+        y_px: outline.centre[1],
+        equatorial_radius_px: outline.radius,
+        axis_ratio: known.body.axis_ratio(),
+        arcsec_per_px,
+        pole_rad,
+        pole_sigma_rad,
+        oriented,
+        mirrored: given.mirrored && oriented,
+        latitude_rad,
+        turn_rad_per_s: sense * known.turn_rad_per_s,
+        central_meridian_deg: disc.sub_observer.longitude_deg,
+        central_meridian_i_deg: disc.central_meridian_i_deg,
+        central_meridian_ii_deg: disc.central_meridian_ii_deg,
+        phase_rad: disc.phase_angle_deg.to_radians(),
+        bright_limb_rad: bright.or(lit_from_rad).map_or(0.0, wrapped),
+        sun_latitude_rad: disc.sub_solar.planetocentric_lat_deg.to_radians(),
+        sun_longitude_rad,
+        doubts,
+    })
+}
+
+/// Holds the bright area's shape to the target's.
+fn shape(seen: &Blob, expected: &Expected, known: &Situation) -> Result<Vec<String>, String> {
+    let ratio = (seen.spread[1] / seen.spread[0]).max(0.0).sqrt();
+    let name = known.body.name();
+    let say = |what: &str| {
+        format!("{what}, which does not suit {name} at this date: check the target's name and the capture's date")
+    };
+    match expected.rings {
+        Some((_, open)) if open > 0.05 && ratio > 0.85 => Err(say("no rings are seen beside the globe")),
+        Some(_) => Ok(Vec::new()),
+        // The lit part of a phase is narrower than the disc.
+        None if known.disc.phase_angle_deg > 25.0 => Ok(Vec::new()),
+        None if known.body == Body::Saturn => Ok(Vec::new()),
+        None if ratio < 0.6 * expected.outline => Err(say("the picture shows something long")),
+        // Dark polar regions make the bright area flatter than the disc, nothing makes it rounder.
+        None if ratio > expected.outline + ROUNDER => {
+            Ok(vec![say(&format!("the disc's axes are as {ratio:.3} to 1 instead of {:.3}", expected.outline))])
+        }
+        None => Ok(Vec::new()),
+    }
+}
+
+/// A start for the outline from the bright area.
+fn first_ellipse(
+    plane: Plane<'_>,
+    seen: &Blob,
+    expected: &Expected,
+    known: &Situation,
+    given: &Given,
+    said_rad: Option<f64>,
+) -> Ellipse {
+    // The longest direction is the equator's; a quarter turn from it lies the pole, clockwise from up.
+    let across = wrapped(2.0 * seen.long_rad) / 2.0;
+    let long = (expected.outline < ROUND && expected.dark < WIDE_DARK) || expected.rings.is_some();
+    let mut pole_rad = if long { across } else { said_rad.unwrap_or(0.0) };
+    if let (true, Some(said)) = (long, said_rad) {
+        // Of the two ends of the axis, the one nearer to what is said.
+        pole_rad = said + wrapped(2.0 * (across - said)) / 2.0;
+    }
+    let mut centre = seen.centre;
+    let radius = match expected.rings {
+        // Along the ring plane, brightness about uniform over an ellipse: variance a^2 / 4.
+        Some((size, _)) => 2.0 * seen.spread[0].sqrt() / size,
+        None => {
+            let lit = 1.0 - 0.5 * expected.dark;
+            let radius = (seen.area / (std::f64::consts::PI * expected.outline * lit)).sqrt();
+            let about = Ellipse { centre, radius, pole_rad, rms_px: f64::INFINITY, edges: 0.0 };
+            if let Some(sun) = lit_from(plane, &about, expected, known, given) {
+                // Centroid of a half disc and a half ellipse of half axis cos(phase): 4 R / 3 pi (1 - cos phase).
+                let off = 4.0 / (3.0 * std::f64::consts::PI) * expected.dark * radius;
+                let (sin, cos) = libm::sincos(sun);
+                centre = [centre[0] - off * sin, centre[1] + off * cos];
+            }
+            radius
+        }
+    };
+    Ellipse { centre, radius, pole_rad, rms_px: f64::INFINITY, edges: 0.0 }
+}
+
+/// Direction of the lit side, where the unlit one would spoil the outline. Without an orientation only a terminator far
+/// from the limb can be told by its softness; a narrow dark part then moves the centre by up to half its width.
+fn lit_from(plane: Plane<'_>, about: &Ellipse, expected: &Expected, known: &Situation, given: &Given) -> Option<f64> {
+    if expected.dark < DARK_SHARE {
+        return None;
+    }
+    let said = known.on_picture(given, known.disc.bright_limb_position_angle_deg);
+    said.or_else(|| (expected.dark > SOFT_DARK).then(|| lit_side(plane, about.centre, about.radius)))
+}
+
+/// Directions that the Sun may have in the pole's frame: one where the session says how the picture lies or the lit side
+/// is plain, else both sides.
+fn suns(known: &Situation, given: &Given, pole_rad: f64, lit_from_rad: Option<f64>) -> Vec<[f64; 3]> {
+    let disc = &known.disc;
+    let (sin, cos) = libm::sincos(disc.phase_angle_deg.to_radians());
+    let towards = |from_pole: f64| {
+        let (x, y) = libm::sincos(from_pole);
+        [sin * x, sin * y, cos]
+    };
+    let bright = known.on_picture(given, disc.bright_limb_position_angle_deg).or(lit_from_rad);
+    match bright {
+        Some(direction) => vec![towards(direction - pole_rad)],
+        None if sin < 0.02 => vec![[0.0, 0.0, 1.0]],
+        None => {
+            let from_pole = (disc.pole_position_angle_deg - disc.bright_limb_position_angle_deg).to_radians();
+            vec![towards(from_pole), towards(from_pole + std::f64::consts::PI)]
+        }
+    }
+}
+
+/// Direction of the pole and its uncertainty, from limb, belts and session.
+#[allow(clippy::too_many_arguments)]
+fn pole(
+    plane: Plane<'_>,
+    seen: &Blob,
+    outline: &Ellipse,
+    expected: &Expected,
+    known: &Situation,
+    said_rad: Option<f64>,
+    given: &Given,
+    doubts: &mut Vec<String>,
+) -> (f64, f64) {
+    let latitude_rad = known.disc.sub_observer.planetocentric_lat_deg.to_radians();
+    let mut found: Vec<(f64, f64)> = Vec::new();
+    if expected.rings.is_some() || expected.outline < ROUND {
+        // An error e of the direction shows as (1 - ratio) R e sin 2 phi in the edges, of which neighbours within the blur
+        // are not independent.
+        let flat = expected.rings.map_or(1.0 - expected.outline, |(size, open)| size * (1.0 - open));
+        let independent = (outline.edges / 6.0).max(4.0);
+        let sigma = outline.rms_px / (flat * outline.radius * (0.5 * independent).sqrt());
+        found.push((outline.pole_rad, sigma.max(0.1_f64.to_radians())));
+    }
+    if expected.rings.is_none() && expected.dark < 0.1 && (expected.outline < ROUND || said_rad.is_some()) {
+        let reach = if expected.outline < ROUND { 0.15 } else { 0.1 };
+        let belts = belts::direction(plane, seen.levels[0], outline, known.body.axis_ratio(), latitude_rad, reach);
+        if let Some(belts) = belts.filter(|_| known.body.axis_ratio() < 0.99) {
+            found.push((belts.pole_rad, belts.sigma_rad));
+        }
+    }
+    let mut total = (0.0, 0.0);
+    let first = found.first().map_or(0.0, |f| f.0);
+    for (angle, sigma) in &found {
+        let weight = 1.0 / (sigma * sigma);
+        total.0 += weight * wrapped(angle - first);
+        total.1 += weight;
+    }
+    let measured = (total.1 > 0.0).then(|| (first + total.0 / total.1, 1.0 / total.1.sqrt()));
+    match (measured, said_rad) {
+        (None, None) => (0.0, UNKNOWN_SIGMA_RAD),
+        (None, Some(said)) => (said, SAID_SIGMA_RAD),
+        (Some((angle, sigma)), None) => (wrapped(angle), sigma),
+        (Some((angle, sigma)), Some(said)) => {
+            // The picture does not tell north from south: of the two directions the nearer is meant.
+            let off = wrapped(2.0 * (angle - said)) / 2.0;
+            let limit = (4.0 * sigma.hypot(SAID_SIGMA_RAD)).max(3.0_f64.to_radians());
+            if off.abs() <= limit {
+                let (a, b) = (1.0 / (sigma * sigma), 1.0 / (SAID_SIGMA_RAD * SAID_SIGMA_RAD));
+                return (wrapped(said + off * a / (a + b)), 1.0 / (a + b).sqrt());
+            }
+            let degrees = |rad: f64| wrapped(rad).to_degrees();
+            let flipped = Given { mirrored: !given.mirrored, ..given.clone() };
+            let other = known.on_picture(&flipped, known.disc.pole_position_angle_deg).unwrap_or(said);
+            let off_other = wrapped(2.0 * (angle - other)) / 2.0;
+            let hint = if off_other.abs() <= limit {
+                "it would fit if the picture were mirrored the other way: check orientation.mirrored"
+            } else {
+                "check orientation.up_position_angle_deg and the capture's date"
+            };
+            doubts.push(format!(
+                "limb and belts put the pole {:.1} degrees from where the session and the sky put it ({:.1} clockwise from \
+                 up); {hint}",
+                off.to_degrees(),
+                degrees(said)
+            ));
+            (wrapped(said + off), sigma)
+        }
+    }
+}
+
+/// Scale of the picture by focal length and pixel pitch, arcsec per px.
+fn by_optics(given: &Given, image: &Image) -> Option<f64> {
+    let per_px = image.info.px_per_capture_px.max(f64::MIN_POSITIVE);
+    image.info.arcsec_per_px.or(given.arcsec_per_px.map(|scale| scale / per_px))
+}
+
+/// Holds the size on the picture to the sky's.
+fn size(
+    arcsec_per_px: f64,
+    given: &Given,
+    known: &Situation,
+    image: &Image,
+    doubts: &mut Vec<String>,
+) -> Result<(), String> {
+    let Some(stated) = by_optics(given, image) else { return Ok(()) };
+    let share = stated / arcsec_per_px - 1.0;
+    let sky = known.disc.equatorial_diameter_arcsec;
+    let words = format!(
+        "by focal length and pixel size the globe is {:.1} arcsec across, by the sky {} has {sky:.1} arcsec at this date: \
+         check the target, the date, and the focal length with all that lengthens it",
+        sky * (1.0 + share),
+        known.body.name()
+    );
+    if share.abs() > SIZE_SHARES.1 {
+        return Err(words);
+    }
+    if share.abs() > SIZE_SHARES.0 {
+        doubts.push(words);
+    }
+    Ok(())
+}

@@ -1,0 +1,144 @@
+//! The globe is found on painted planets whose centre, radius and pole are known.
+
+mod common;
+
+use std::sync::Arc;
+
+use common::{Painted, transform};
+use stillair_api::testing::TestContext;
+use stillair_api::{Bound, FactOrigin, FactValue, Facts, Globe, Image, Value, contract};
+use stillair_sky::Body;
+
+fn placed(image: Image, facts: &Facts) -> (Option<Globe>, TestContext) {
+    let context = TestContext::default();
+    let bound = Bound::default().with("image", Value::Image(Arc::new(image)));
+    let values = transform("derotate.geometry", facts).run(&context, &bound).unwrap();
+    let Value::Image(image) = &values[0] else { panic!("an image") };
+    (image.info.globe.clone(), context)
+}
+
+fn degrees(a: f64) -> f64 {
+    a.to_degrees()
+}
+
+/// Distance of two directions, degrees.
+fn apart(globe: &Globe, painted: &Painted) -> f64 {
+    (degrees(globe.pole_rad) - painted.pole_deg + 180.0).rem_euclid(360.0) - 180.0
+}
+
+fn check(name: &str, painted: &Painted, facts: &Facts, pole_limit_deg: f64) -> Globe {
+    let image = painted.paint();
+    let (globe, context) = placed(image, facts);
+    let warnings = context.warnings.lock().unwrap().clone();
+    let globe = globe.unwrap_or_else(|| panic!("{name}: {warnings:?}"));
+    let off = (globe.x_px - painted.centre[0]).hypot(globe.y_px - painted.centre[1]);
+    let radius = globe.equatorial_radius_px - painted.radius_px;
+    let pole = apart(&globe, painted);
+    let pole = if globe.oriented { pole } else { (pole + 90.0).rem_euclid(180.0) - 90.0 };
+    // The goal: 0.3 px and, where belts or flattening show it, one degree.
+    assert!(off < 0.3, "{name}: centre {off}");
+    assert!(radius.abs() < 0.3, "{name}: radius {radius}");
+    assert!(pole.abs() < pole_limit_deg, "{name}: pole {pole}");
+    assert!(globe.doubts.is_empty(), "{name}: {:?}", globe.doubts);
+    globe
+}
+
+#[test]
+fn descriptions_keep_the_contract() {
+    for method in stillair_derotate::plugin().methods {
+        let description = method.describe();
+        assert_eq!(contract::breaches(&description), Vec::<String>::new());
+        assert!(!description.help.is_empty() && !description.source.is_empty());
+    }
+}
+
+#[test]
+fn jupiter_is_found_with_and_without_an_orientation() {
+    let painted = Painted::new(Body::Jupiter, "2035-09-15T19:32:00Z", 150, 43.0);
+    check("small", &painted, &painted.facts(true), 1.0);
+    check("small, no orientation", &painted, &painted.facts(false), 1.0);
+    let large = Painted { pole_deg: -141.0, blur_px: 3.0, ..Painted::new(Body::Jupiter, painted.utc, 320, 122.7) };
+    check("large", &large, &large.facts(true), 1.0);
+    let mirrored = Painted { mirrored: true, ..painted.clone() };
+    let globe = check("mirrored", &mirrored, &mirrored.facts(true), 1.0);
+    assert!(globe.turn_rad_per_s < 0.0 && globe.mirrored);
+    // A bright moon before the limb and another beyond it.
+    for place in [[0.97, 0.1], [-1.15, -0.2], [0.3, -0.95]] {
+        let moon = Painted { moon: Some((place, 0.06, 1.2)), ..painted.clone() };
+        check("moon", &moon, &moon.facts(false), 1.0);
+    }
+}
+
+#[test]
+fn saturn_is_found_by_its_rings() {
+    // Ring tilts of about 9 and 25 degrees.
+    for (utc, radius) in
+        [("2024-01-20T12:00:00Z", 16.2), ("2017-06-15T12:00:00Z", 30.0), ("2023-08-27T00:00:00Z", 45.0)]
+    {
+        let painted = Painted { blur_px: 1.2, ..Painted::new(Body::Saturn, utc, (6.0 * radius) as usize, radius) };
+        check(utc, &painted, &painted.facts(true), 1.0);
+        check(utc, &painted, &painted.facts(false), 1.0);
+    }
+}
+
+#[test]
+fn the_terminator_is_not_taken_for_a_limb() {
+    // Mars 37 degrees before quadrature phase, Venus gibbous and as a thick crescent.
+    for (body, utc) in [
+        (Body::Mars, "2020-08-01T04:00:00Z"),
+        (Body::Venus, "2020-02-01T18:00:00Z"),
+        (Body::Venus, "2020-04-10T18:00:00Z"),
+    ] {
+        let painted = Painted { belts: 0.03, ..Painted::new(body, utc, 140, 36.0) };
+        check(utc, &painted, &painted.facts(true), 1.0);
+        if painted.disc().phase_angle_deg < 80.0 {
+            check(utc, &painted, &painted.facts(false), 180.0);
+        }
+    }
+}
+
+#[test]
+fn disagreement_with_the_sky_is_said() {
+    let painted = Painted::new(Body::Jupiter, "2035-09-15T19:32:00Z", 150, 43.0);
+    let doubts = |facts: &Facts| placed(painted.paint(), facts).0.map(|g| g.doubts.join(" | "));
+    let with = |name: &str, value| {
+        let mut facts = painted.facts(true);
+        facts.set(name, value, FactOrigin::CommandLine);
+        facts
+    };
+    let mirrored = doubts(&with("orientation.mirrored", FactValue::Flag(true))).unwrap();
+    assert!(mirrored.contains("mirrored the other way"), "{mirrored}");
+    let turned =
+        doubts(&with("orientation.up_position_angle_deg", FactValue::Number(painted.up_position_angle_deg() + 31.0)));
+    assert!(turned.as_ref().unwrap().contains("up_position_angle_deg"), "{turned:?}");
+    // Seven months later Jupiter is a third smaller.
+    let late = doubts(&with("time.utc_offset_s", FactValue::Number(86_400.0))).unwrap();
+    assert!(late.is_empty(), "a day changes little: {late}");
+    let focal = doubts(&with("telescope.focal_mm", FactValue::Number(2200.0))).unwrap();
+    assert!(focal.contains("focal length"), "{focal}");
+    let untrusted = doubts(&with("time.trusted", FactValue::Flag(false))).unwrap();
+    assert!(untrusted.contains("clock"), "{untrusted}");
+    for target in ["mars", "saturn"] {
+        let (globe, context) = placed(painted.paint(), &with("target.name", FactValue::Text(target.into())));
+        let warnings = context.warnings.lock().unwrap().join(" | ");
+        let said = globe.map(|g| g.doubts.join(" | ")).unwrap_or_default() + &warnings;
+        assert!(said.contains("check the target"), "{target}: {said}");
+    }
+}
+
+#[test]
+fn without_target_or_time_the_picture_goes_on() {
+    let painted = Painted::new(Body::Jupiter, "2035-09-15T19:32:00Z", 120, 40.0);
+    let (globe, context) = placed(painted.paint(), &Facts::default());
+    assert!(globe.is_none());
+    assert!(format!("{:?}", context.entries.lock().unwrap()).contains("no target"));
+    let mut timeless = painted.paint();
+    timeless.info.middle_unix_ns = None;
+    assert!(placed(timeless, &painted.facts(true)).0.is_none());
+    let mut empty = painted.paint();
+    empty.data.fill(0.1);
+    assert!(placed(empty, &painted.facts(true)).0.is_none());
+    let mut broken = painted.paint();
+    broken.data.fill(f32::NAN);
+    assert!(placed(broken, &painted.facts(true)).0.is_none());
+}
