@@ -1,6 +1,6 @@
 //! The plugins: those that are linked into the command, and those of the user's folders.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use stillair_api::Plugin;
 use stillair_engine::catalogue::Catalogue;
@@ -8,7 +8,7 @@ use stillair_engine::host::{self, Scanned};
 
 use crate::arguments::Global;
 use crate::failure::Failure;
-use crate::{plugin, say, settings};
+use crate::{cache, plugin, say, settings};
 
 macro_rules! linked {
     ($($name:literal => $plugin:path),* $(,)?) => {
@@ -58,7 +58,13 @@ pub fn scanned(global: &Global) -> Result<Vec<Scanned>, Failure> {
     if folders.is_empty() {
         return Ok(Vec::new());
     }
-    Ok(host::scan(&folders, &plugin::child("look")?, &host::hash_of)?)
+    let cache = cache::of_runs(global);
+    let memo = cache.as_ref().map(|cache| cache.memo());
+    let hash = |path: &Path| match &memo {
+        Some(memo) => memo.hash(path, || host::hash_of(path)),
+        None => host::hash_of(path),
+    };
+    Ok(host::scan(&folders, &plugin::child("look")?, &hash)?)
 }
 
 /// All methods, linked and loaded. A library that is refused costs a line.

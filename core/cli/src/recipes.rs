@@ -19,7 +19,17 @@ macro_rules! shipped {
     };
 }
 
-shipped!("demo-clip", "master-bias", "master-dark", "master-flat", "planet-colour", "planet-mono", "quick-look", "terrain", "terrain-panels");
+shipped!(
+    "demo-clip",
+    "master-bias",
+    "master-dark",
+    "master-flat",
+    "planet-colour",
+    "planet-mono",
+    "quick-look",
+    "terrain",
+    "terrain-panels"
+);
 
 /// Longest recipe that is read.
 const MOST_BYTES: u64 = 1 << 20;

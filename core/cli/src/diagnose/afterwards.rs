@@ -39,7 +39,8 @@ pub fn judged(folder: &Path) -> Outcome<Json> {
     let wrong = |e: &dyn std::fmt::Display| Fault::data(format!("{}: {e}", path.display()));
     let text = std::fs::read_to_string(&path).map_err(|e| wrong(&e))?;
     let record: Json = serde_json::from_str(&text).map_err(|e| wrong(&e))?;
-    let facts: Facts = record.pointer("/inputs/0/facts").cloned().and_then(|f| serde_json::from_value(f).ok()).unwrap_or_default();
+    let facts: Facts =
+        record.pointer("/inputs/0/facts").cloned().and_then(|f| serde_json::from_value(f).ok()).unwrap_or_default();
     let plugin = stillair_assess::plugin();
     let method = plugin.methods.iter().find(|m| m.describe().method == METHOD);
     let method = method.ok_or_else(|| Fault::internal(format!("{METHOD} is missing")))?;

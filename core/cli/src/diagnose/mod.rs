@@ -36,7 +36,9 @@ pub fn diagnose(verb: &Diagnose, global: &Global) -> Result<(), Failure> {
         }
     };
     if afterwards && !global.json {
-        say::note("note: the recipe did not ask what limited the picture; this is from the run's tables, without its stack");
+        say::note(
+            "note: the recipe did not ask what limited the picture; this is from the run's tables, without its stack",
+        );
     }
     if global.json {
         say::json(&as_json(&told));
