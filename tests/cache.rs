@@ -141,7 +141,7 @@ fn keys_hang_on_what_is_read_and_on_nothing_else() {
             "--cache",
             "cache",
             "--fact",
-            "site.pressure_hpa=990",
+            "camera.gain_e_per_adu=2.5",
         ],
     );
     assert_eq!(said.code, Some(0), "{}", said.err);

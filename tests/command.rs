@@ -103,7 +103,7 @@ fn the_request_is_refused_before_any_work() {
     let none = stillair(&here, &["run", "planet-colour"]);
     assert_eq!(none.code, Some(2));
     assert!(none.err.contains("the input `clip` was not given"), "{}", none.err);
-    let two = stillair(&here, &["run", "planet-colour", "a.ser", "b.ser"]);
+    let two = stillair(&here, &["run", "quick-look", "a.ser", "b.ser"]);
     assert_eq!(two.code, Some(2));
     assert!(two.err.contains("no more clips for `clip`, but there is also b.ser"), "{}", two.err);
     let name = stillair(&here, &["run", "planet-color", "a.ser"]);

@@ -41,8 +41,7 @@ fn without_a_target_the_clips_are_added_and_the_reason_is_said() {
 fn a_target_that_the_sky_does_not_know_stops_nothing() {
     let here = folder("several-clips-odd-target");
     write_two(&here);
-    let said =
-        stillair(&here, &["run", "planet-colour", "first.ser", "second.ser", "--fact", "target.name=vulcan"]);
+    let said = stillair(&here, &["run", "planet-colour", "first.ser", "second.ser", "--fact", "target.name=vulcan"]);
     assert_eq!(said.code, Some(0), "{}", said.err);
     let record = std::fs::read_to_string(whole(&here).join("run.json")).unwrap();
     assert!(record.contains("the sky knows no target `vulcan`"));

@@ -67,6 +67,18 @@ impl Note {
     }
 }
 
+/// Takes away the notes of runs that were killed: a run at work has a folder beside its note.
+fn tidy(out: &Path) {
+    let Ok(entries) = std::fs::read_dir(out) else { return };
+    for entry in entries.flatten() {
+        let name = entry.file_name();
+        let run = name.to_str().and_then(|n| n.strip_prefix(NOTE)?.rsplit_once('.')).map(|(run, _)| run);
+        if run.is_some_and(|run| !out.join(format!(".making-{run}")).exists()) {
+            let _ = std::fs::remove_file(entry.path());
+        }
+    }
+}
+
 /// The notes of the runs at work in a folder for runs.
 pub fn running(out: &Path) -> Vec<serde_json::Value> {
     let Ok(entries) = std::fs::read_dir(out) else { return Vec::new() };
@@ -124,6 +136,7 @@ impl Events for Progress {
         let Ok(mut state) = self.state.lock() else { return };
         match event {
             Event::Started { recipe, run } => {
+                tidy(&self.out);
                 state.note.file = Some(self.out.join(format!("{NOTE}{run}.json")));
                 state.note.run = run.clone();
                 match self.kind {

@@ -1,0 +1,3 @@
+//! The plugin as a shared library.
+
+stillair_api::export!(stillair_derotate::plugin);
