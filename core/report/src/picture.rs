@@ -125,6 +125,7 @@ impl Pixels {
         let mut encoder = png::Encoder::new(&mut file, self.width as u32, self.height as u32);
         encoder.set_color(kind);
         encoder.set_depth(png::BitDepth::Eight);
+        encoder.set_compression(png::Compression::Fast);
         let mut writer = encoder.write_header().map_err(|e| e.to_string())?;
         writer.write_image_data(&self.data).map_err(|e| e.to_string())?;
         writer.finish().map_err(|e| e.to_string())?;

@@ -7,7 +7,7 @@ use crate::picture::Picture;
 /// File stems of pictures made to be compared with, and what to call them.
 const OTHERS: [(&str, &str); 4] = [
     ("best-frame", "the best single frame"),
-    ("plain-mean", "the plain mean of all usable frames"),
+    ("plain-mean", "the plain mean of up to a hundred usable frames"),
     ("median-frame", "the median single frame"),
     ("worst-frame", "the worst single frame"),
 ];

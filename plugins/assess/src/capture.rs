@@ -86,7 +86,8 @@ impl ReduceRun for CaptureRun {
                 && at + 1 == index
                 && before.len() == plane.len()
             {
-                let bias = robust::percentile_f32(&before, 2.0, &mut Vec::new());
+                let some: Vec<f32> = before.iter().step_by((before.len() / SAMPLES.0 + 1) | 1).copied().collect();
+                let bias = robust::percentile_f32(&some, 2.0, &mut Vec::new());
                 let (width, height) = (self.info.width, plane.len() / self.info.width.max(1));
                 self.samples.add_pair(&before, &plane, width, height, bias, SAMPLES.0);
             }

@@ -26,6 +26,9 @@ pub struct Direction {
     pub contrast: f64,
 }
 
+/// Most pixels looked at: as many as a disc of 70 px radius has, where the direction is known to a few tenths of a degree.
+const SAMPLES: usize = 10_000;
+
 /// Pixels of the disc, each divided by the mean at its distance.
 struct Disc {
     /// x, y px and value.
@@ -62,7 +65,7 @@ impl Disc {
                 }
             }
         }
-        let thin = pixels.len().div_ceil(20_000).max(1);
+        let thin = pixels.len().div_ceil(SAMPLES).max(1);
         let pixels = pixels
             .into_iter()
             .step_by(thin)

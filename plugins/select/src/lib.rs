@@ -4,9 +4,17 @@ mod brightness;
 mod choice;
 mod fraction;
 mod one;
+mod spread;
 mod threshold;
 mod usable;
 mod verdict;
 mod weighted;
 
-stillair_api::plugin!(usable::Usable, fraction::Fraction, threshold::Threshold, weighted::Weighted, one::One);
+stillair_api::plugin!(
+    usable::Usable,
+    fraction::Fraction,
+    threshold::Threshold,
+    weighted::Weighted,
+    one::One,
+    spread::Spread
+);
