@@ -117,6 +117,11 @@ fn belts(canvas: &Canvas, body: &[bool], resolution_px: f64) -> (Vec<Option<u8>>
     (belts, counts)
 }
 
+/// The ring of every frequency of a half plane, for a cutoff.
+fn rings_of(canvas: &Canvas, cutoff: f64) -> Vec<u16> {
+    canvas.frequencies().map(|(fx, fy)| ring_of(libm::hypot(fx, fy) / cutoff).min(RINGS) as u16).collect()
+}
+
 /// Sums over rings of frequency whose combination with [`inverse_air`] is the mean of a belt.
 fn belt_rings(
     canvas: &Canvas,
@@ -124,7 +129,7 @@ fn belt_rings(
     belt: usize,
     count: f64,
     airless: &[Vec<Complex32>],
-    channels: &[ChannelPlan],
+    ring_at: &[Vec<u16>],
 ) -> Vec<[f64; RINGS]> {
     let (w, h, half) = (canvas.plan.width(), canvas.plan.height(), canvas.plan.half_width());
     let mut field = vec![0.0; w * h];
@@ -135,14 +140,12 @@ fn belt_rings(
     }
     let mut spectrum = canvas.plan.spectrum();
     canvas.plan.forward(&field, &mut spectrum, &mut canvas.plan.scratch());
-    let mut all = vec![[0.0; RINGS]; channels.len()];
-    for (i, ((fx, fy), s)) in canvas.frequencies().zip(&spectrum).enumerate() {
-        let f = libm::hypot(fx, fy);
-        let column = i % half;
-        let twice = if column == 0 || (w.is_multiple_of(2) && column == w / 2) { 1.0 } else { 2.0 };
-        for (sums, (airless, channel)) in all.iter_mut().zip(airless.iter().zip(channels)) {
-            if let Some(sum) = sums.get_mut(ring_of(f / channel.cutoff)) {
-                let v = airless[i];
+    let mut all = vec![[0.0; RINGS]; airless.len()];
+    for ((sums, airless), ring_at) in all.iter_mut().zip(airless).zip(ring_at) {
+        for (i, ((v, s), ring)) in airless.iter().zip(&spectrum).zip(ring_at).enumerate() {
+            if let Some(sum) = sums.get_mut(usize::from(*ring)) {
+                let column = i % half;
+                let twice = if column == 0 || (w.is_multiple_of(2) && column == w / 2) { 1.0 } else { 2.0 };
                 *sum += twice * f64::from(v.re * s.re + v.im * s.im);
             }
         }
@@ -163,6 +166,7 @@ pub fn wavefront(
 ) -> Option<SkyFit> {
     let middle = channels.len() / 2;
     let airless = gather(context, channels.len(), |c| without_air(canvas, &channels[c], &fixed[c]));
+    let ring_at = gather(context, channels.len(), |c| rings_of(canvas, channels[c].cutoff));
     let soft = |wavefront: f64, radius: f64| {
         let seeing = Seeing { wavefront, halo_excess: 0.0, motion: usual_motion(wavefront, radius) };
         soften(canvas, &airless[middle], &channels[middle], &seeing, optics.wavelength_nm[middle])
@@ -188,7 +192,7 @@ pub fn wavefront(
             return None;
         }
         radius = radius_px(&body, canvas) * channels[middle].cutoff;
-        let rings = gather(context, BELTS.2, |b| belt_rings(canvas, &belts, b, counts[b].max(1.0), &airless, channels));
+        let rings = gather(context, BELTS.2, |b| belt_rings(canvas, &belts, b, counts[b].max(1.0), &airless, &ring_at));
         let tops: Vec<f64> = airless
             .iter()
             .zip(channels)
