@@ -8,7 +8,7 @@ use super::{Comparison, Row, SIGMAS, Uncertain, Unit};
 const STYLE: &str = include_str!("../page.css");
 
 const OWN_STYLE: &str = "
-.sheet{display:flex;flex-wrap:wrap;gap:1rem}.sheet figure{margin:0}.sheet img{max-width:100%;image-rendering:pixelated}
+.cells{display:flex;flex-wrap:wrap;gap:1rem}.cells figure{margin:0}.cells img{max-width:100%;image-rendering:pixelated}.cells figcaption{max-width:18rem}
 .scroll{overflow-x:auto}table.compare{border-collapse:collapse;font-variant-numeric:tabular-nums}
 table.compare th,table.compare td{padding:.25rem .7rem;text-align:right;border-bottom:1px solid currentColor}
 table.compare th:nth-child(2),table.compare td:nth-child(2),table.compare th:nth-child(3),table.compare td:nth-child(3),
@@ -141,15 +141,17 @@ fn capital(words: &str) -> String {
 fn pictures(rows: &[Row], sheet: Option<&Sheet>) -> Markup {
     let Some(sheet) = sheet else { return html! {} };
     let row = |number: usize| rows.iter().find(|row| row.number == number);
+    // Small pictures enlarged by whole pixels, to about as much as fits three to a row.
+    let shown = sheet.side * (300 / sheet.side.max(1)).max(1);
     html! {
         section {
             h2 { "Side by side" }
-            div class="sheet" {
+            div class="cells" {
                 @for (number, data) in &sheet.cells {
                     @let name = row(*number).map_or("", |r| r.name.as_str());
                     @let clip = row(*number).map_or("", |r| r.clip.as_str());
                     figure {
-                        img src=(data) alt=(format!("run {number}: {name}, {clip}")) width=(sheet.side) height=(sheet.side);
+                        img src=(data) alt=(format!("run {number}: {name}, {clip}")) width=(shown) height=(shown);
                         figcaption { (number) " · " (name) " · " (clip) }
                     }
                 }
