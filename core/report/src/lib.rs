@@ -7,6 +7,7 @@
 mod chart;
 pub mod compare;
 mod diagnosis;
+mod document;
 mod frames;
 mod graph;
 mod night;

@@ -1,7 +1,8 @@
 //! The page itself.
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 
+use crate::document::document;
 use crate::frames::ClipFrames;
 use crate::graph::graph;
 use crate::picture::Picture;
@@ -11,60 +12,42 @@ use crate::timeline::timeline;
 use crate::verdict::{capital, verdict};
 use crate::viewer::{apart, thumbnails, viewer};
 
-/// How every page looks.
-pub(crate) const STYLE: &str = include_str!("page.css");
 /// What makes pictures of a page move.
 pub(crate) const SCRIPT: &str = include_str!("page.js");
 
 /// The whole page.
 pub(crate) fn page(run: &Run, clips: &[ClipFrames], pictures: &[Picture]) -> String {
     let title = format!("{} · {}", run.recipe.name, run.started);
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                link rel="icon" href="data:,";
-                title { (title) }
-                style { (PreEscaped(STYLE)) }
+    let body = html! {
+            header {
+                h1 { (heading(run)) }
+                p class="lead" { (lead(run)) }
             }
-            body {
-                main {
-                    header {
-                        h1 { (heading(run)) }
-                        p class="lead" { (lead(run)) }
-                    }
-                    (trouble(run))
-                    @if let Some(told) = crate::diagnosis::of_run(run) { (verdict(&told)) }
-                    (viewer(pictures))
-                    (apart(pictures))
-                    @for (number, clip) in clips.iter().enumerate() {
-                        section {
-                            h2 { "The frames" @if clips.len() > 1 { " of clip " (number + 1) } }
-                            h3 { "How their grades are distributed" }
-                            (sections::grades(clip, &format!("grades{number}")))
-                            @if number == 0 { (thumbnails(pictures)) }
-                            h3 { "What happened when" }
-                            (timeline(clip, run, &number.to_string()))
-                        }
-                    }
-                    section { h2 { "What the picture holds" } (sections::resolution(run)) }
-                    section { h2 { "How the picture came about" } (graph(run)) (sections::passes(run)) }
-                    section {
-                        h2 { "What was measured" }
-                        details { summary { "Curves of single steps" } (sections::curves(run)) }
-                        details { summary { "Numbers of every step" } (sections::facts(run)) }
-                        details { summary { "Work of every step" } (sections::timings(run)) }
-                    }
-                    (origin(run))
+            (trouble(run))
+            @if let Some(told) = crate::diagnosis::of_run(run) { (verdict(&told)) }
+            (viewer(pictures))
+            (apart(pictures))
+            @for (number, clip) in clips.iter().enumerate() {
+                section {
+                    h2 { "The frames" @if clips.len() > 1 { " of clip " (number + 1) } }
+                    h3 { "How their grades are distributed" }
+                    (sections::grades(clip, &format!("grades{number}")))
+                    @if number == 0 { (thumbnails(pictures)) }
+                    h3 { "What happened when" }
+                    (timeline(clip, run, &number.to_string()))
                 }
-                script { (PreEscaped(SCRIPT)) }
             }
-        }
-    }
-    .into_string()
+            section { h2 { "What the picture holds" } (sections::resolution(run)) }
+            section { h2 { "How the picture came about" } (graph(run)) (sections::passes(run)) }
+            section {
+                h2 { "What was measured" }
+                details { summary { "Curves of single steps" } (sections::curves(run)) }
+                details { summary { "Numbers of every step" } (sections::facts(run)) }
+                details { summary { "Work of every step" } (sections::timings(run)) }
+            }
+            (origin(run))
+    };
+    document(&title, "", &body, SCRIPT)
 }
 
 fn heading(run: &Run) -> String {

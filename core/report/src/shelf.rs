@@ -2,12 +2,13 @@
 
 use std::path::Path;
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 use serde_json::Value;
 
 use crate::ReportError;
 use crate::diagnosis::{Diagnosis, diagnosis_of_record, of_run};
-use crate::page::{SCRIPT, STYLE};
+use crate::document::document;
+use crate::page::SCRIPT;
 use crate::picture::{self, Picture};
 use crate::run::Run;
 use crate::verdict::capital;
@@ -112,24 +113,6 @@ impl Filter {
 /// Script of the list: asks every two seconds what runs at present.
 const LIVE: &str = include_str!("live.js");
 
-fn whole(title: &str, body: &Markup, script: &str) -> String {
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                link rel="icon" href="data:,";
-                title { (title) }
-                style { (PreEscaped(STYLE)) }
-            }
-            body { main { (body) } script { (PreEscaped(script)) } }
-        }
-    }
-    .into_string()
-}
-
 /// The list of runs, newest first, as a page. Links lead to `run/NAME`, `thumbnail/NAME`, `compare`, `running`.
 #[must_use]
 pub fn runs_page(runs: &[RunCard], filter: &Filter) -> String {
@@ -174,7 +157,7 @@ pub fn runs_page(runs: &[RunCard], filter: &Filter) -> String {
             @if shown.len() > 1 { p { button { "Compare the two that are ticked" } } }
         }
     };
-    whole("Runs", &body, LIVE)
+    document("Runs", "", &body, LIVE)
 }
 
 fn card(run: &RunCard) -> Markup {
@@ -266,7 +249,7 @@ pub fn pair_page(a: &Path, b: &Path) -> Result<String, ReportError> {
             }
         }
     };
-    Ok(whole("Two runs", &body, SCRIPT))
+    Ok(document("Two runs", "", &body, SCRIPT))
 }
 
 #[cfg(test)]

@@ -1,11 +1,11 @@
 //! The comparison as a page, and as plain lines.
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 
 use super::sheet::Sheet;
 use super::{Comparison, Row, SIGMAS, Uncertain, Unit};
-
-const STYLE: &str = include_str!("../page.css");
+use crate::document::document;
+use crate::verdict::capital;
 
 const OWN_STYLE: &str = "
 .cells{display:flex;flex-wrap:wrap;gap:1rem}.cells figure{margin:0}.cells img{max-width:100%;image-rendering:pixelated}.cells figcaption{max-width:18rem}
@@ -106,36 +106,16 @@ pub(crate) fn page(
     conclusion: &str,
 ) -> String {
     let title = format!("{} in {} ways", comparison.recipe, rows.len());
-    html! {
-        (DOCTYPE)
-        html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                link rel="icon" href="data:,";
-                title { (title) }
-                style { (PreEscaped(STYLE)) (PreEscaped(OWN_STYLE)) }
-            }
-            body {
-                main {
-                    header {
-                        h1 { (title) }
-                        p class="lead" { (capital(conclusion)) "." }
-                    }
-                    (pictures(rows, sheet))
-                    (numbers(rows, unit))
-                    (ways(rows))
-                }
-            }
+    let body = html! {
+        header {
+            h1 { (title) }
+            p class="lead" { (capital(conclusion)) "." }
         }
-    }
-    .into_string()
-}
-
-fn capital(words: &str) -> String {
-    let mut letters = words.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+        (pictures(rows, sheet))
+        (numbers(rows, unit))
+        (ways(rows))
+    };
+    document(&title, OWN_STYLE, &body, "")
 }
 
 fn pictures(rows: &[Row], sheet: Option<&Sheet>) -> Markup {
