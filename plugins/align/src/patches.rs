@@ -55,8 +55,8 @@ impl Method for Patches {
              with the first local shifts. With `power` above 0 local weights come along: give the stack a table \
              whose weights are 1 then, for they hold the frame's own sharpness too. A target with fewer than nine \
              patches of structure gets a shift, stretch and shear per frame instead of a bent field. Turned frames \
-             are met at their patches' centres, good to a degree. On a small disc in ordinary seeing it gains \
-             nothing over align.correlate.",
+             are met at their patches' centres, good to a degree. Tried on surfaces that fill the frame; \
+             on discs of planets it has not been measured.",
         )
         .source(
             "patch registration: November 1986, Appl. Opt. 25, 392; kriging: Cressie 1993, Statistics for Spatial \

@@ -270,15 +270,7 @@ impl ReduceRun for MeanRun {
     }
 
     fn add(&mut self, context: &dyn Context, items: Vec<(usize, Item)>) -> Outcome<()> {
-        let items = unpack(items)?;
-        if let (None, Some(canvas)) = (&self.sums, self.canvas.lock().ok().and_then(|c| *c)) {
-            self.sums = Some(Accumulator::new(canvas, false));
-        }
-        if let Some(sums) = &mut self.sums {
-            sums.add(context, &items);
-        }
-        self.pool.give(items);
-        Ok(())
+        take_in(context, items, &mut self.sums, &self.canvas, &self.pool)
     }
 
     fn finish(&mut self, context: &dyn Context) -> Outcome<Finish> {
@@ -306,6 +298,28 @@ pub fn warn_of_lost(context: &dyn Context, frames: usize) {
 pub fn no_frames() -> Fault {
     Fault::data("no frame is left to stack")
         .remedy("look into the table of frames for the reasons of rejection, or keep a larger share")
+}
+
+/// Adds the items of frames to the sums, which begin with the first canvas known, and gives the items back.
+///
+/// # Errors
+/// If an item is of another type.
+pub fn take_in(
+    context: &dyn Context,
+    items: Vec<(usize, Item)>,
+    sums: &mut Option<Accumulator>,
+    canvas: &Mutex<Option<Canvas>>,
+    pool: &Pool,
+) -> Outcome<()> {
+    let items = unpack(items)?;
+    if let (None, Some(canvas)) = (&sums, canvas.lock().ok().and_then(|c| *c)) {
+        *sums = Some(Accumulator::new(canvas, false));
+    }
+    if let Some(sums) = sums {
+        sums.add(context, &items);
+    }
+    pool.give(items);
+    Ok(())
 }
 
 /// The contributions of items.
