@@ -8,19 +8,20 @@
 //! common instant, and left out of the others. Sources: rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22;
 //! Jupiter's equator: System I of the same report.
 
+mod globes;
+
 use std::sync::Arc;
 
 use stillair_api::{
-    Bound, Context, Description, Entry, Facts, Globe, Image, Memory, Method, Node, Outcome, Parameter, Parameters,
-    PortType, Shape, StreamShape, Transform, Value,
+    Bound, Context, Description, Entry, Facts, Image, Memory, Method, Node, Outcome, Parameter, Parameters, PortType,
+    Shape, StreamShape, Transform, Value,
 };
 use stillair_maths::globe::Globe as Figure;
 use stillair_maths::resample::{Kernel, Prepared};
 
 use crate::carry::{Map, View, figure, kernel_words};
 use crate::compare::{Seen, blurred, contrast, noise_variance, offset, strangers};
-use crate::geometry::limb;
-use crate::spheroid::hindrance;
+use globes::{agree, finish, flat, globes};
 
 /// The method `derotate.merge`.
 pub struct Merge;
@@ -66,56 +67,6 @@ struct MergeNode {
     kernel: Kernel,
     derotate: bool,
     moons: bool,
-}
-
-/// Globes of all pictures, or why the rotation cannot be undone.
-fn globes(images: &[Arc<Image>]) -> Result<Vec<Globe>, String> {
-    let mut all = Vec::with_capacity(images.len());
-    for (number, image) in images.iter().enumerate() {
-        let Some(globe) = &image.info.globe else {
-            return Err(format!("the globe is not placed on picture {} of {}", number + 1, images.len()));
-        };
-        if let Some(why) = hindrance(globe) {
-            return Err(why.into());
-        }
-        all.push(globe.clone());
-    }
-    if all.iter().any(|g| g.body != all[0].body) {
-        let names: Vec<_> = all.iter().map(|g| g.body.as_str()).collect();
-        return Err(format!("the clips are of different targets: {}", names.join(", ")));
-    }
-    Ok(all)
-}
-
-/// Globes of pictures through the same optics have one size in the sky's measure, and one pole where they agree on it to
-/// within their uncertainties: the mean of several fits is better than each.
-fn agree(globes: &mut [Globe], images: &[Arc<Image>]) {
-    if globes.is_empty() {
-        return;
-    }
-    let scale = |image: &Image| image.info.arcsec_per_px.unwrap_or(f64::NAN) * image.info.px_per_capture_px;
-    let same_optics = images.iter().all(|i| (scale(i) / scale(&images[0]) - 1.0).abs() < 1e-6);
-    if !same_optics {
-        return;
-    }
-    let n = globes.len() as f64;
-    let arcsec_per_px = globes.iter().map(|g| g.arcsec_per_px).sum::<f64>() / n;
-    if globes.iter().all(|g| (g.arcsec_per_px / arcsec_per_px - 1.0).abs() < 0.02) {
-        for globe in globes.iter_mut() {
-            globe.equatorial_radius_px *= globe.arcsec_per_px / arcsec_per_px;
-            globe.arcsec_per_px = arcsec_per_px;
-        }
-    }
-    let first = globes[0].pole_rad;
-    let off: Vec<f64> = globes.iter().map(|g| crate::situation::wrapped(g.pole_rad - first)).collect();
-    let weights: Vec<f64> = globes.iter().map(|g| 1.0 / (g.pole_sigma_rad * g.pole_sigma_rad)).collect();
-    let mean = off.iter().zip(&weights).map(|(o, w)| o * w).sum::<f64>() / weights.iter().sum::<f64>();
-    let within = |(o, g): (&f64, &Globe)| (o - mean).abs() < (3.0 * g.pole_sigma_rad).max(0.01);
-    if off.iter().zip(globes.iter()).all(within) {
-        for globe in globes.iter_mut() {
-            globe.pole_rad = first + mean;
-        }
-    }
 }
 
 /// Everything of one stack on the common canvas.
@@ -459,59 +410,6 @@ impl MergeNode {
         }
         weights
     }
-}
-
-/// A stand-in for a globe on a picture without one: nothing turns, and the light's centre comes to lie on the light's
-/// centre.
-fn flat(image: &Image) -> Globe {
-    let data = crate::stand::brightness(image);
-    let plane = crate::outline::Plane { data: &data, width: image.width, height: image.height };
-    let [x_px, y_px] = crate::outline::blob(plane).map_or(image.info.reference_px, |b| b.centre);
-    Globe {
-        body: String::new(),
-        unix_ns: 0,
-        x_px,
-        y_px,
-        equatorial_radius_px: 1.0,
-        axis_ratio: 1.0,
-        arcsec_per_px: 1.0,
-        pole_rad: 0.0,
-        pole_sigma_rad: 0.0,
-        oriented: true,
-        mirrored: false,
-        latitude_rad: 0.0,
-        turn_rad_per_s: 0.0,
-        central_meridian_deg: 0.0,
-        central_meridian_i_deg: None,
-        central_meridian_ii_deg: None,
-        phase_rad: 0.0,
-        bright_limb_rad: 0.0,
-        sun_latitude_rad: 0.0,
-        sun_longitude_rad: 0.0,
-        doubts: Vec::new(),
-    }
-}
-
-/// Describes the whole.
-fn finish(out: &mut Image, images: &[Arc<Image>], keeper: usize, at_ns: Option<i64>, globe: Option<(Globe, f64)>) {
-    let info = &mut out.info;
-    let base = &images[keeper].info;
-    *info = base.clone();
-    info.frames_used = images.iter().map(|i| i.info.frames_used).sum();
-    info.frames_effective = images.iter().map(|i| i.info.frames_effective).sum();
-    info.exposure_total_s = images.iter().map(|i| i.info.exposure_total_s).sum();
-    info.middle_unix_ns = at_ns.or(base.middle_unix_ns);
-    info.globe = globe.map(|(mut globe, later_s)| {
-        // Longitudes grow on the central meridian as the globe turns.
-        let turned = (globe.turn_rad_per_s.abs() * later_s).to_degrees();
-        let on = |degrees: f64| (degrees + turned).rem_euclid(360.0);
-        globe.unix_ns = globe.unix_ns.saturating_add(libm::round(later_s * 1e9) as i64);
-        globe.central_meridian_deg = on(globe.central_meridian_deg);
-        globe.central_meridian_i_deg = globe.central_meridian_i_deg.map(on);
-        globe.central_meridian_ii_deg = globe.central_meridian_ii_deg.map(on);
-        globe
-    });
-    info.disc = info.globe.as_ref().map(limb).or(base.disc);
 }
 
 impl Transform for MergeNode {
