@@ -47,7 +47,11 @@ fn specs() -> [ColumnSpec; 10] {
         ColumnSpec::number(columns::Y_PX, "px", "row in the full frame of that point"),
         ColumnSpec::number(columns::FLUX, "white level px", "light of the whole frame"),
         ColumnSpec::number(columns::BACKGROUND, "white level", "dark end: 2nd percentile"),
-        ColumnSpec::number(columns::NOISE, "white level", "noise of a pixel, of green where there is a mosaic"),
+        ColumnSpec::number(
+            columns::NOISE,
+            "white level",
+            "noise of a pixel, of green where there is a mosaic; strong fine detail adds to it",
+        ),
         ColumnSpec::number(columns::PEAK, "white level", "98th percentile above the dark end"),
         ColumnSpec::number(columns::CLIPPED, "", "share of the pixels at the white level"),
         ColumnSpec::number(columns::FOUND, "", "1 where there is structure and its place is known, else 0"),
@@ -64,7 +68,7 @@ impl Method for Terrain {
             "Follows a surface that fills the frame and tells its light, noise and structure",
         )
         .help(
-            "For the Moon or the Sun seen so large that no edge is in the field. Finds how far the whole field has \
+            "For the Moon seen so large that no edge is in the field. Finds how far the whole field has \
              moved, to about half a pixel and a fiftieth of the drift, by correlation with an earlier frame; drift by more than the field's size is \
              followed. The reference point is that which lies in the middle of the median frame. Frames without \
              enough structure above their noise, or that match no earlier frame, get found = 0 and no position. \
@@ -411,7 +415,24 @@ mod tests {
                 assert!(off < 0.5 + 0.02 * far.abs(), "{layout:?} frame {k}: off by {off}");
             }
             assert!(table.values(columns::FOUND).unwrap().iter().all(|f| *f == 1.0));
-            assert!((table.values(columns::NOISE).unwrap()[3] - 0.01).abs() < 0.002);
+        }
+    }
+
+    // The noise is what the frames were drawn with. Detail as strong as in the field above, down to 13 px a wave, looks
+    // like noise to differences over 2 px, as a mosaic has them: there it is an upper bound.
+    #[test]
+    fn noise_is_told_from_detail_that_is_faint_and_bounded_where_it_is_strong() {
+        for layout in [Layout::Mono, Layout::Mosaic(Pattern::Rggb)] {
+            let noise = |contrast: f64| {
+                let frames: Vec<Frame> = (0..5).map(|k| frame(k, layout, [0.0, 0.0], contrast)).collect();
+                table(layout, &frames).values(columns::NOISE).unwrap()[3]
+            };
+            let (faint, strong) = (noise(0.25), noise(1.0));
+            assert!((faint - 0.01).abs() < 0.0006, "{layout:?}: {faint}");
+            assert!(strong > faint, "{layout:?}: {strong}");
+            if layout == Layout::Mono {
+                assert!((strong - 0.01).abs() < 0.002, "{strong}");
+            }
         }
     }
 
