@@ -43,6 +43,52 @@ impl Numbers {
     }
 }
 
+/// Most bytes of pixels that are believed of a file of so many bytes, with room for samples of less than a byte.
+fn most_samples(file_bytes: u64) -> u128 {
+    8 * (u128::from(file_bytes) * u128::from(super::MOST_COMPRESSION) + (1 << 16))
+}
+
+/// Sizes that a directory gives, each of them 1 where it gives none.
+#[derive(Debug, Clone, Copy)]
+struct Sizes {
+    picture: [u64; 2],
+    tile: [u64; 2],
+    /// Samples of a pixel.
+    samples: u64,
+}
+
+impl Sizes {
+    /// Takes the size that the tag `name` gives, if it does.
+    fn take(&mut self, name: u16, value: u64) {
+        match name {
+            256 => self.picture[0] = value,
+            257 => self.picture[1] = value,
+            277 => self.samples = value,
+            322 => self.tile[0] = value,
+            323 => self.tile[1] = value,
+            _ => {}
+        }
+    }
+
+    /// Refuses sizes whose products no file of `file_bytes` can hold, or that a decoder could not count: pieces of a
+    /// picture are numbered with 32 bits, of which there may be one for each row of each plane.
+    fn check(self, file_bytes: u64) -> Outcome<()> {
+        let area =
+            |[width, height]: [u64; 2]| (u128::from(width) * u128::from(height)).saturating_mul(self.samples.into());
+        let pieces = u128::from(self.picture[1]) * u128::from(self.samples);
+        // Tiles may reach beyond the picture.
+        let most = most_samples(file_bytes);
+        if area(self.picture) > most || area(self.tile) > most.max(1 << 32) || pieces > u128::from(u32::MAX) {
+            let [width, height] = self.picture;
+            return Err(damaged(format!(
+                "its header promises {width}x{height} px of {} samples, the file has {file_bytes} bytes",
+                self.samples
+            )));
+        }
+        Ok(())
+    }
+}
+
 /// What a directory says.
 #[derive(Debug)]
 struct Directory {
@@ -71,6 +117,7 @@ fn directory(file: &ClipFile, numbers: Numbers, at: u64) -> Outcome<Directory> {
         return Err(damaged(format!("its directory at {at} goes on behind the end of the file")));
     }
     let (tags, rest) = bytes.split_at(count as usize * tag_bytes);
+    let mut sizes = Sizes { picture: [1, 1], tile: [1, 1], samples: 1 };
     let mut found = Directory { lesser: false, shape: Vec::new(), next: numbers.read(rest) };
     for tag in tags.chunks_exact(tag_bytes) {
         let (name, kind) = (numbers.read(&tag[..2]) as u16, numbers.read(&tag[2..4]));
@@ -86,6 +133,8 @@ fn directory(file: &ClipFile, numbers: Numbers, at: u64) -> Outcome<Directory> {
         if values.checked_mul(value_bytes).is_none_or(|bytes| bytes > file.len()) {
             return Err(damaged(format!("its tag {name} promises {values} values, the file has {} bytes", file.len())));
         }
+        // The first value of a field that holds its values itself, at its beginning in either byte order.
+        sizes.take(name, field.get(..value_bytes as usize).map_or(1, |bytes| numbers.read(bytes)));
         let field = numbers.read(field);
         if SHAPE.contains(&name) {
             // A field of several values holds their place, which differs from page to page.
@@ -95,6 +144,7 @@ fn directory(file: &ClipFile, numbers: Numbers, at: u64) -> Outcome<Directory> {
         // NewSubfileType, a whole number of four bytes: bit 0 is a smaller version of another page, bit 2 a mask.
         found.lesser |= name == 254 && numbers.read(&tag[tag_bytes - place_bytes..][..4]) & 5 != 0;
     }
+    sizes.check(file.len())?;
     Ok(found)
 }
 
