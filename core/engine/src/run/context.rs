@@ -16,6 +16,20 @@ pub(super) struct Shared<'a> {
     pub spare: AtomicI64,
 }
 
+impl Shared<'_> {
+    /// Takes memory from the spare budget, if it is there.
+    pub fn take(&self, bytes: u64) -> bool {
+        let Ok(wanted) = i64::try_from(bytes) else { return false };
+        let less = |spare: i64| (spare >= wanted).then_some(spare - wanted);
+        self.spare.try_update(Ordering::SeqCst, Ordering::SeqCst, less).is_ok()
+    }
+
+    /// Gives memory back to the spare budget.
+    pub fn give(&self, bytes: u64) {
+        self.spare.fetch_add(i64::try_from(bytes).unwrap_or(i64::MAX), Ordering::SeqCst);
+    }
+}
+
 /// The context of one node.
 pub(super) struct NodeContext<'a> {
     shared: &'a Shared<'a>,
@@ -83,14 +97,10 @@ impl Context for NodeContext<'_> {
     }
 
     fn reserve(&self, bytes: u64) -> bool {
-        let Ok(wanted) = i64::try_from(bytes) else { return false };
-        let taken = self
-            .shared
-            .spare
-            .try_update(Ordering::SeqCst, Ordering::SeqCst, |spare| (spare >= wanted).then_some(spare - wanted));
-        if taken.is_ok() {
-            self.reserved.fetch_add(wanted, Ordering::SeqCst);
+        let taken = self.shared.take(bytes);
+        if taken {
+            self.reserved.fetch_add(bytes as i64, Ordering::SeqCst);
         }
-        taken.is_ok()
+        taken
     }
 }

@@ -35,9 +35,11 @@ pub(super) struct MainColumns {
 }
 
 impl FrameTables {
+    /// Keeps a table or motion, in the plan's order of nodes: steps end in any order.
     pub fn keep(&mut self, output: OutputRef, value: &Value) {
         if matches!(value, Value::Table(_) | Value::Motion(_)) {
-            self.values.push((output, value.clone()));
+            let place = self.values.partition_point(|(o, _)| (o.node, o.port) <= (output.node, output.port));
+            self.values.insert(place, (output, value.clone()));
         }
     }
 

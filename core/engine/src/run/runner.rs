@@ -1,6 +1,7 @@
 //! One run from its request to its folder.
 
 mod recording;
+mod together;
 
 use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -8,7 +9,7 @@ use std::sync::atomic::AtomicI64;
 use std::time::Instant;
 
 use jiff::Timestamp;
-use stillair_api::{Facts, Fault, FaultKind, Node, Outcome, Shape, StreamShape, Value};
+use stillair_api::{Facts, Fault, FaultKind, Node, Shape, StreamShape, Value};
 
 use super::budget::{MemoryBound, bound_with_readers};
 use super::calibration;
@@ -16,7 +17,7 @@ use super::context::{NodeContext, Shared};
 use super::crate_metadata;
 use super::folder::{Ending, RunFolder};
 use super::inputs::{self, Clip, InputRecord};
-use super::output::{Making, Written};
+use super::output::Written;
 use super::pass::{PassJob, run_pass};
 use super::record::{self, CacheRecord, ErrorRecord, NodeRecord, PassRecord, Said};
 use super::report_tables::FrameTables;
@@ -26,6 +27,7 @@ use super::{CancelFlag, Event, Events, Failed, Finished, PageMaker, RunRequest};
 use crate::cache::Stamp;
 use crate::catalogue::Catalogue;
 use crate::plan::{OutputRef, Plan, Stage};
+use together::Together;
 
 /// Carries a plan out.
 ///
@@ -281,25 +283,24 @@ impl Run<'_> {
         reuse.note_keys(&mut progress.nodes);
         let passes = ready.bound.stages.iter().filter(|s| matches!(s, Stage::Pass(_))).count();
         let mut number = 0;
-        for (position, stage) in ready.bound.stages.iter().enumerate() {
+        let stages = &ready.bound.stages;
+        for (position, stage) in stages.iter().enumerate() {
             if self.shared.cancel.is_set() {
                 return Err((Fault::cancelled(), None));
             }
             match stage {
-                Stage::Value(node) => {
-                    let (record, context) = (&mut progress.nodes[*node], &self.contexts[*node]);
-                    let outputs = match reuse.load(*node, &progress.tables, &[], context, record) {
-                        Some(outputs) => outputs,
-                        None => {
-                            let outputs = self.value(*node, ready, folder, &store, progress);
-                            let outputs = outputs.map_err(|fault| (fault, step(*node)))?;
-                            progress.nodes[*node].why = reuse.why(*node);
-                            reuse.save(&[*node], &outputs, self.contexts);
-                            outputs
-                        }
-                    };
-                    keep(plan, &mut store, progress, outputs);
-                    store.done(plan, *node);
+                Stage::Value(_) => {
+                    // With all that follow up to the next pass.
+                    if position > 0 && matches!(stages[position - 1], Stage::Value(_)) {
+                        continue;
+                    }
+                    let nodes: Vec<usize> = stages[position..]
+                        .iter()
+                        .map_while(|stage| if let Stage::Value(node) = stage { Some(*node) } else { None })
+                        .collect();
+                    let needs = &ready.bound.stage_bytes[position..][..nodes.len()];
+                    let together = Together { run: self, ready, folder, nodes: &nodes, needs };
+                    together.carry_out(&mut store, &mut reuse, progress)?;
                 }
                 Stage::Pass(whole) => {
                     number += 1;
@@ -365,43 +366,6 @@ impl Run<'_> {
             progress.cache = reuse.record.clone();
         }
         Ok(())
-    }
-
-    /// Runs a transform or a sink of values.
-    fn value(
-        &self,
-        index: usize,
-        ready: &Ready,
-        folder: &RunFolder,
-        store: &Store,
-        progress: &mut Progress,
-    ) -> Outcome<Vec<(OutputRef, Value)>> {
-        let clock = Instant::now();
-        let node = &self.plan.nodes[index];
-        let context = &self.contexts[index];
-        let bound = store.bound(self.plan, index, &ready.provenance, &[]);
-        let mut outputs = Vec::new();
-        match &ready.nodes[index] {
-            Some(Node::Transform(transform)) => {
-                let values = transform.run(context, &bound)?;
-                outputs =
-                    values.into_iter().enumerate().map(|(port, v)| (OutputRef { node: index, port }, v)).collect();
-            }
-            Some(Node::Sink(sink)) => {
-                let name = format!("{}.{}", sink.file_stem(), node.description.extension);
-                let mut making = Making::start(&folder.path().join("results").join(name))?;
-                let mut run = sink.start(context, &bound, None)?;
-                run.begin(context, making.writer()).map_err(|f| making.named(f))?;
-                run.end(context, making.writer()).map_err(|f| making.named(f))?;
-                progress.written.push(making.finish(folder.path())?);
-            }
-            _ => return Err(Fault::internal("a node of values is neither a transform nor a sink")),
-        }
-        context.release();
-        let record = &mut progress.nodes[index];
-        record.seconds += clock.elapsed().as_secs_f64();
-        record.sweeps += 1;
-        Ok(outputs)
     }
 }
 
