@@ -530,6 +530,8 @@ typedef struct StillairImageView {
   uint32_t has_begin;
   // Whether `end_unix_ns` is known.
   uint32_t has_end;
+  // Name of the filter of a picture of one channel; a null pointer if unknown.
+  struct StillairText filter;
 } StillairImageView;
 
 // A finished value that is linked to a port, filled in by the host.

@@ -100,6 +100,9 @@ pub struct ImageInfo {
     pub globe: Option<Globe>,
     /// Effective wavelength of each channel, nm; empty if unknown.
     pub wavelength_nm: Vec<f64>,
+    /// Name of the filter that a picture of one channel was taken through, as session or header say it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub filter: Option<String>,
     /// Whether the data came through a colour mosaic.
     pub from_mosaic: bool,
     /// The kernels' transfer in words and each step that changed the pixels, oldest first.

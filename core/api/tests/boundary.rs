@@ -163,7 +163,8 @@ fn layouts() -> Vec<Layout> {
             begin_unix_ns,
             end_unix_ns,
             has_begin,
-            has_end
+            has_end,
+            filter
         }),
         layout!(EntryView {
             size,

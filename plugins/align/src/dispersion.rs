@@ -17,7 +17,7 @@ use stillair_api::{
     Motion, Node, Outcome, Parameter, Parameters, PortType, Reduce, ReduceRun, Scratch, Shape, StreamShape, Value,
 };
 use stillair_maths::fft::Complex32;
-use stillair_maths::registration::{NewtonScratch, ShiftFit, newton_shift, whitening};
+use stillair_maths::registration::unlike_shift;
 
 use crate::plane::{TransformScratch, Transformer, border_level};
 use crate::rounds::{Band, RoundScratch};
@@ -26,17 +26,8 @@ use crate::sampling::{self, DEFAULT_SAMPLING, pixels_per_resolution};
 /// A spread beyond this many px is not believed.
 const LARGEST_PX: f64 = 12.0;
 
-/// Rings of equal width from zero to the cut-off.
-const RINGS: f64 = 12.0;
-
-/// Times that the weights are set anew.
-const REWEIGHTINGS: usize = 8;
-
 /// Lowest frequency as a share of the cut-off.
 const LOW: f64 = 0.07;
-
-/// Most Newton steps.
-const STEPS: usize = 30;
 
 /// The method `align.dispersion`.
 pub struct Dispersion;
@@ -136,77 +127,9 @@ fn register(
     cutoff: f64,
     scratch: &mut RoundScratch,
 ) -> Option<[f64; 2]> {
-    let set = &band.set;
-    let mut newton = NewtonScratch::default();
-    let weights = whitening(set, reference, 0.5);
-    let first = newton_shift(set, moving, reference, &weights, (0.0, 0.0), STEPS, &mut newton);
-    let sound = |fit: &ShiftFit| fit.correlation > 0.0 && libm::hypot(fit.dx, fit.dy) < LARGEST_PX;
-    if !sound(&first) {
-        return None;
-    }
-    let rings: Vec<usize> = set
-        .frequencies()
-        .iter()
-        .map(|(u, v)| (libm::hypot(*u, *v) / cutoff * RINGS).clamp(0.0, 2.0 * RINGS) as usize)
-        .collect();
-    let count = rings.iter().max()? + 1;
-    let mut shift = [first.dx, first.dy];
-    let mut trust = set.multiplicity().to_vec();
-    let mut back = Vec::new();
-    for _ in 0..REWEIGHTINGS {
-        band.undo_shift(moving, shift, &mut back, scratch);
-        let (gain, noise) = ring_statistics(&rings, count, &back, reference, &trust);
-        let mut weights = vec![0.0_f32; trust.len()];
-        for (i, weight) in weights.iter_mut().enumerate() {
-            let (ring, times) = (rings[i], set.multiplicity()[i]);
-            if noise[ring] <= 0.0 || times == 0.0 {
-                continue;
-            }
-            let off = f64::from((back[i] - reference[i] * gain[ring] as f32).norm_sqr()) / noise[ring];
-            // Student's t with one degree of freedom for both parts of a coefficient.
-            let doubt = 3.0 / (1.0 + 2.0 * off);
-            trust[i] = times * doubt as f32;
-            *weight = times * (doubt * gain[ring].max(0.0) / noise[ring]) as f32;
-        }
-        // Only ratios count; large numbers would leave the range of f32 in the sums.
-        let largest = weights.iter().zip(reference).map(|(w, r)| w * r.norm_sqr()).fold(0.0_f32, f32::max);
-        if largest.is_nan() || largest <= 0.0 || largest.is_infinite() {
-            return None;
-        }
-        weights.iter_mut().for_each(|w| *w /= largest);
-        let fit = newton_shift(set, moving, reference, &weights, (shift[0], shift[1]), STEPS, &mut newton);
-        if !sound(&fit) {
-            return None;
-        }
-        shift = [fit.dx, fit.dy];
-    }
-    Some(shift)
-}
-
-/// For each ring the real factor that takes the reference to the moving picture, and the mean square of what is left.
-fn ring_statistics(
-    rings: &[usize],
-    count: usize,
-    moving: &[Complex32],
-    reference: &[Complex32],
-    trust: &[f32],
-) -> (Vec<f64>, Vec<f64>) {
-    let (mut cross, mut power, mut total) = (vec![0.0; count], vec![0.0; count], vec![0.0; count]);
-    for (((ring, m), r), t) in rings.iter().zip(moving).zip(reference).zip(trust) {
-        let t = f64::from(*t);
-        cross[*ring] += t * f64::from(m.re * r.re + m.im * r.im);
-        power[*ring] += t * f64::from(r.norm_sqr());
-        total[*ring] += t;
-    }
-    let gain: Vec<f64> = cross.iter().zip(&power).map(|(c, p)| if *p > 0.0 { c / p } else { 0.0 }).collect();
-    let mut noise = vec![0.0; count];
-    for (((ring, m), r), t) in rings.iter().zip(moving).zip(reference).zip(trust) {
-        noise[*ring] += f64::from(*t) * f64::from((m - r * gain[*ring] as f32).norm_sqr());
-    }
-    for (n, t) in noise.iter_mut().zip(&total) {
-        *n = if *t > 0.0 { *n / t } else { 0.0 };
-    }
-    (gain, noise)
+    unlike_shift(&band.set, moving, reference, cutoff, LARGEST_PX, |packed, shift, out| {
+        band.undo_shift(packed, shift, out, scratch);
+    })
 }
 
 /// Shifts (x, y) of the three planes of a mean picture against green, `None` where a plane does not match; `cutoff` is

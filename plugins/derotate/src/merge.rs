@@ -5,9 +5,11 @@
 //! against the others in the band of fine detail over the variance of its noise from its two halves (the power of 2 as for
 //! the frames of a stack: what is sharper in this band is sharper still beyond it); and less where its surface neared the limb, in proportion to the cosine of emission. Moons
 //! and their shadows move otherwise than the globe: what stands in one stack alone is taken from the stack nearest to the
-//! common instant, and left out of the others. Sources: rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22;
+//! common instant, and left out of the others. Mono stacks through red, green and blue filters become one colour picture
+//! ([`colours`]). Sources: rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22;
 //! Jupiter's equator: System I of the same report.
 
+mod colours;
 mod globes;
 
 use std::sync::Arc;
@@ -21,6 +23,7 @@ use stillair_maths::resample::{Kernel, Prepared};
 
 use crate::carry::{Map, View, figure, kernel_words};
 use crate::compare::{Seen, blurred, contrast, noise_variance, offset, strangers};
+use colours::{Colours, Plan};
 use globes::{agree, finish, flat, globes};
 
 /// The method `derotate.merge`.
@@ -34,7 +37,11 @@ impl Method for Merge {
                  on the turning globe and adds them by their measured signal to noise; the half-stacks come along. Rings and \
                  sky stay still. Moons and shadows that moved are shown once, where the stack nearest to the instant has \
                  them. Stacks of different scale, brightness or orientation are brought to those of that stack. One stack \
-                 alone goes through unchanged. Where a globe is missing (no target, no times), the stacks are added without \
+                 alone goes through unchanged. Stacks of a mono camera through red, green and blue filters (the session's \
+                 camera.filter, or the capture's header) become one colour picture: those of one colour are added, the \
+                 colours registered on each other by what they show alike. A clip without a filter or through a clear \
+                 one (L) lowers the noise of all three. Where a colour has no clip, the record says so and the picture \
+                 stays one of a single filter. Where a globe is missing (no target, no times), the stacks are added without \
                  derotation after a shift, and the record says so. Best of the unsharpened stacks: sharpen the result.",
             )
             .source(
@@ -69,6 +76,14 @@ struct MergeNode {
     moons: bool,
 }
 
+/// Stacks of one colour added on the common canvas.
+struct Added {
+    /// Without times and globe.
+    image: Image,
+    /// Places where something moved.
+    moved: usize,
+}
+
 /// Everything of one stack on the common canvas.
 struct Carried {
     map: Map,
@@ -83,11 +98,17 @@ struct Merger<'a> {
     kernel: Kernel,
     keeper: usize,
     to: Figure,
+    /// Columns and rows of the whole.
+    size: (usize, usize),
+    /// Which of the clips each stack is, counted from 1.
+    numbers: Vec<usize>,
+    /// Colour of each stack: stacks of one colour can be compared.
+    groups: Vec<usize>,
 }
 
 impl Merger<'_> {
     fn canvas(&self) -> (usize, usize) {
-        (self.images[self.keeper].width, self.images[self.keeper].height)
+        self.size
     }
 
     /// The mean of the channels of a stack on the canvas.
@@ -119,7 +140,12 @@ impl Merger<'_> {
             for (own, view) in views.iter_mut().enumerate().filter(|(i, _)| *i != self.keeper) {
                 let (reference, moving) = (&all[self.keeper].0, &all[own].0);
                 let both: Vec<f32> = reference.weight.iter().zip(&moving.weight).map(|(a, b)| a.min(*b)).collect();
-                if let Some([x, y, _]) = offset(&reference.data, &moving.data, &both, width, height) {
+                let shift = if self.groups[own] == self.groups[self.keeper] {
+                    offset(&reference.data, &moving.data, &both, width, height).map(|[x, y, _]| [x, y])
+                } else {
+                    colours::offset(&reference.data, &moving.data, &both, width, height)
+                };
+                if let Some([x, y]) = shift {
                     let limit = |v: f64| v.clamp(-4.0, 4.0);
                     view.moved(&self.to, [limit(x), limit(y)]);
                 }
@@ -130,11 +156,14 @@ impl Merger<'_> {
         (seen, maps, left)
     }
 
-    /// Mean square of the difference from the keeper after a factor of brightness.
+    /// Mean square of the difference after a factor of brightness: from the first of the same colour, or from the keeper
+    /// where no colour has two stacks.
     fn difference(&self, seen: &[Seen]) -> f64 {
-        let reference = &seen[self.keeper];
+        let first = |group: usize| self.groups.iter().position(|g| *g == group).unwrap_or(self.keeper);
+        let alike = (0..seen.len()).any(|i| first(self.groups[i]) != i);
         let mut total = 0.0;
-        for moving in seen {
+        for (own, moving) in seen.iter().enumerate() {
+            let reference = &seen[if alike { first(self.groups[own]) } else { self.keeper }];
             let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
             for i in 0..reference.data.len() {
                 if reference.weight[i] > 0.5 && moving.weight[i] > 0.5 {
@@ -163,7 +192,7 @@ impl View {
 }
 
 impl MergeNode {
-    fn merge(&self, context: &dyn Context, images: &[Arc<Image>]) -> Outcome<Image> {
+    fn merge(&self, context: &dyn Context, images: &[Arc<Image>], colours: &Colours) -> Outcome<Image> {
         let n = images.len();
         let turned = if self.derotate { globes(images) } else { Err("derotate = false".into()) };
         let (mut globes, hindered) = match turned {
@@ -199,7 +228,16 @@ impl MergeNode {
         let keeper = (0..n).min_by(nearer).unwrap_or(0);
         let turned = hindered.is_none();
         let base = globes[keeper].clone();
-        let merger = Merger { context, images, kernel: self.kernel, keeper, to: figure(&base, [base.x_px, base.y_px]) };
+        let merger = Merger {
+            context,
+            images,
+            kernel: self.kernel,
+            keeper,
+            to: figure(&base, [base.x_px, base.y_px]),
+            size: (images[keeper].width, images[keeper].height),
+            numbers: colours.numbers.clone(),
+            groups: colours.groups.clone(),
+        };
         let views = |sense: f64| -> Vec<View> {
             (0..n)
                 .map(|i| {
@@ -226,10 +264,34 @@ impl MergeNode {
                 (current, seen, maps) = (other, seen_other, maps_other);
             }
         }
-        let whole = self.add(&merger, &current, &seen, maps)?;
-        let mut out = whole;
+        let mut parts = Vec::new();
+        for group in colours.present() {
+            let members: Vec<usize> = (0..n).filter(|i| colours.groups[*i] == group).collect();
+            let own = members.iter().copied().min_by(nearer).unwrap_or(keeper);
+            let images: Vec<_> = members.iter().map(|i| images[*i].clone()).collect();
+            let part = Merger {
+                images: &images,
+                keeper: members.iter().position(|i| *i == own).unwrap_or(0),
+                numbers: members.iter().map(|i| colours.numbers[*i]).collect(),
+                groups: vec![group; members.len()],
+                ..merger
+            };
+            let views: Vec<_> = members.iter().map(|i| current[*i].clone()).collect();
+            let seen: Vec<_> = members.iter().map(|i| seen[*i].clone()).collect();
+            let maps: Vec<_> = members.iter().map(|i| maps[*i].clone()).collect();
+            parts.push((group, self.add(&part, &views, &seen, maps)?));
+        }
+        let moved: usize = parts.iter().map(|(_, part)| part.moved).sum();
+        context.record(Entry::number("moved", moved as f64, "", "places of moons and shadows shown once"));
+        let parts: Vec<_> = parts.into_iter().map(|(group, part)| (group, part.image)).collect();
+        let mut out = colours::join(context, parts, colours, images);
+        let wavelength_nm = std::mem::take(&mut out.info.wavelength_nm);
         let at_ns = if mean_s.is_finite() { Some(first + libm::round(mean_s * 1e9) as i64) } else { None };
         finish(&mut out, images, keeper, at_ns, turned.then(|| (base, -seconds[keeper])));
+        if !wavelength_nm.is_empty() {
+            (out.info.wavelength_nm, out.info.filter) = (wavelength_nm, None);
+            out.info.history.push("red, green and blue from stacks through those filters".into());
+        }
         let words = if turned { "to one instant on the globe" } else { "without derotation" };
         out.info.history.push(format!("derotate.merge of {n} stacks {words}; {}", kernel_words(self.kernel)));
         let reach = seconds.iter().map(|s| s.abs()).fold(0.0, f64::max);
@@ -240,8 +302,8 @@ impl MergeNode {
         Ok(out)
     }
 
-    fn add(&self, merger: &Merger<'_>, views: &[View], seen: &[Seen], maps: Vec<Map>) -> Outcome<Image> {
-        let (context, images, keeper) = (merger.context, merger.images, merger.keeper);
+    fn add(&self, merger: &Merger<'_>, views: &[View], seen: &[Seen], maps: Vec<Map>) -> Outcome<Added> {
+        let (images, keeper) = (merger.images, merger.keeper);
         let (width, height) = merger.canvas();
         let (n, area) = (images.len(), width * height);
         // The disc, where all show it.
@@ -319,7 +381,6 @@ impl MergeNode {
         } else {
             (vec![vec![false; area]; n], 0)
         };
-        context.record(Entry::number("moved", strangers_found as f64, "", "places of moons and shadows shown once"));
         // Pixels' weights: the stack's, the surface's, and none where something else stands; soft at the edges.
         let shares: Vec<Vec<f32>> = (0..n)
             .map(|i| {
@@ -366,7 +427,7 @@ impl MergeNode {
         if weight.iter().any(|w| *w != weight[0]) {
             out.weight = Some(weight);
         }
-        Ok(out)
+        Ok(Added { image: out, moved: strangers_found })
     }
 
     /// Weight of each stack by its signal and noise; they add up to 1.
@@ -374,6 +435,9 @@ impl MergeNode {
         let (width, height) = merger.canvas();
         let n = levels.len();
         let mut weights = vec![1.0; n];
+        if n == 1 {
+            return weights;
+        }
         let sum = |skip: usize| -> Vec<f32> {
             let mut sum = vec![0.0; width * height];
             for (i, level) in levels.iter().enumerate().filter(|(i, _)| *i != skip) {
@@ -404,7 +468,7 @@ impl MergeNode {
         }
         let total: f64 = weights.iter().sum();
         weights.iter_mut().for_each(|w| *w /= total);
-        let name = |i: usize| format!("weight-{}", i + 1);
+        let name = |i: usize| format!("weight-{}", merger.numbers[i]);
         for (i, weight) in weights.iter().enumerate() {
             merger.context.record(Entry::number(&name(i), *weight, "", "share of that stack by its signal and noise"));
         }
@@ -418,15 +482,24 @@ impl Transform for MergeNode {
         let Some(first) = linked.first() else {
             return Err(stillair_api::Fault::request("no picture is linked to `image`"));
         };
-        let images: Vec<Arc<Image>> =
-            linked.iter().filter(|i| i.channels == first.channels).map(|i| (*i).clone()).collect();
+        let counted = linked.iter().enumerate().filter(|(_, i)| i.channels == first.channels);
+        let (numbers, images): (Vec<usize>, Vec<Arc<Image>>) =
+            counted.map(|(i, image)| (i + 1, (*image).clone())).unzip();
         if images.len() < linked.len() {
-            context.warn("pictures with another number of colours than the first were left out of the whole");
+            let cameras = ["a mono", "a colour"];
+            let [kept, left] = if first.channels == 3 { [cameras[1], cameras[0]] } else { cameras };
+            context.warn(&format!(
+                "the first clip is that of {kept} camera: those of {left} camera were left out of the whole (run them apart)"
+            ));
+        }
+        let Plan { images, colours, said } = colours::plan(&images, &numbers);
+        for (odd, words) in said {
+            if odd { context.warn(&words) } else { context.record(Entry::text("colours", words)) }
         }
         if let [one] = &images[..] {
             return Ok(vec![Value::Image(one.clone())]);
         }
-        Ok(vec![Value::Image(Arc::new(self.merge(context, &images)?))])
+        Ok(vec![Value::Image(Arc::new(self.merge(context, &images, &colours)?))])
     }
 
     fn memory(&self, stream: StreamShape) -> Memory {

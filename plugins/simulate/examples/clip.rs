@@ -35,6 +35,9 @@ struct Arguments {
     /// mono, rgb, or a mosaic: rggb, grbg, gbrg, bggr.
     #[arg(long)]
     layout: Option<String>,
+    /// red, green or blue: the filter before a mono camera.
+    #[arg(long)]
+    filter: Option<String>,
     #[arg(long)]
     d_over_r0: Option<f64>,
     #[arg(long)]
@@ -58,9 +61,9 @@ struct Arguments {
     /// Degrees per second.
     #[arg(long, allow_hyphen_values = true)]
     field_rotation: Option<f64>,
-    /// Arcsec per second in x.
-    #[arg(long, allow_hyphen_values = true)]
-    drift: Option<f64>,
+    /// Arcsec per second in x, and in y too with a second number.
+    #[arg(long, num_args = 1..=2, allow_hyphen_values = true)]
+    drift: Vec<f64>,
     #[arg(long)]
     altitude_deg: Option<f64>,
     #[arg(long)]
@@ -71,6 +74,21 @@ struct Arguments {
     /// Start on the night's clock, s.
     #[arg(long)]
     start_s: Option<f64>,
+    /// Instants at which the truth is drawn, s on the night's clock; the clip's middle if none.
+    #[arg(long)]
+    truth_s: Vec<f64>,
+    /// Latitude of the observer on the planet, degrees.
+    #[arg(long, allow_hyphen_values = true)]
+    latitude_deg: Option<f64>,
+    /// Angle of the pole, degrees anticlockwise from up.
+    #[arg(long, allow_hyphen_values = true)]
+    pole_angle_deg: Option<f64>,
+    /// Writes no orientation into the session file.
+    #[arg(long)]
+    no_orientation: bool,
+    /// Beginning of the night's clock.
+    #[arg(long)]
+    start_utc: Option<String>,
     /// Place on a terrain, arcsec right and down.
     #[arg(long, num_args = 2, allow_hyphen_values = true)]
     field_arcsec: Option<Vec<f64>>,
@@ -115,6 +133,10 @@ fn main() -> Result<(), Box<dyn Error>> {
             other => return Err(format!("no layout {other:?}: mono, rgb, rggb, grbg, gbrg or bggr").into()),
         };
     }
+    if let Some(filter) = &arguments.filter {
+        let colour = ["red", "green", "blue"].iter().position(|name| name == filter);
+        clip.filter = Some(colour.ok_or_else(|| format!("no filter {filter:?}: red, green or blue"))?);
+    }
     macro_rules! take {
         ($($from:ident => $($to:ident).+;)*) => { $(if let Some(value) = arguments.$from { clip.$($to).+ = value; })* };
     }
@@ -136,9 +158,18 @@ fn main() -> Result<(), Box<dyn Error>> {
         altitude_deg => altitude_deg;
         field_points => seeing.field_points;
         start_s => start_s;
+        latitude_deg => sub_observer_latitude_deg;
+        pole_angle_deg => pole_angle_deg;
+        start_utc => start_utc;
     }
-    if let Some(drift) = arguments.drift {
-        clip.mount.drift_arcsec_per_s[0] = drift;
+    if !arguments.truth_s.is_empty() {
+        clip.truth_times_s = arguments.truth_s;
+    }
+    if arguments.no_orientation {
+        clip.up_position_angle_deg = None;
+    }
+    for (own, drift) in clip.mount.drift_arcsec_per_s.iter_mut().zip(&arguments.drift) {
+        *own = *drift;
     }
     if let Some(rate_per_s) = arguments.clouds {
         clip.clouds =

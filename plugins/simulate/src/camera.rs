@@ -18,10 +18,12 @@ pub(crate) struct Sensor {
     hot: Vec<(usize, f64)>,
     /// Electrons at radiance 1 in green.
     pub(crate) electrons_per_unit: f64,
+    /// Sensitivity of each channel.
+    sensitivity: Vec<f64>,
 }
 
 impl Sensor {
-    pub(crate) fn new(camera: &Camera, seed: u64) -> Self {
+    pub(crate) fn new(camera: &Camera, sensitivity: Vec<f64>, seed: u64) -> Self {
         let (w, h) = (camera.width, camera.height);
         let mut random = Random::new(seed, Stream::Sensor, 0);
         let full = f64::from((1u32 << camera.bits) - 1) * camera.gain_e_per_adu;
@@ -58,7 +60,7 @@ impl Sensor {
                 shading.push(value as f32);
             }
         }
-        Self { camera: *camera, seed, shading, hot, electrons_per_unit }
+        Self { camera: *camera, seed, shading, hot, electrons_per_unit, sensitivity }
     }
 
     /// Numbers of one frame. `planes`: radiance on the sensor, a plane a channel (one for mono), background
@@ -88,7 +90,7 @@ impl Sensor {
                         Layout::Mosaic(pattern) => pattern.colour(x, y),
                         Layout::Rgb => c,
                     };
-                    let sensitivity = if planes.len() == 1 { 1.0 } else { camera.sensitivity[colour] };
+                    let sensitivity = self.sensitivity[colour];
                     let light =
                         f64::from(planes[colour][k].max(0.0) * self.shading[k]) * sensitivity * self.electrons_per_unit;
                     let extra = hot.get(k).map_or(0.0, |e| f64::from(*e));
@@ -115,7 +117,7 @@ mod tests {
         (camera.width, camera.height, camera.hot_pixels, camera.layout) = (400, 400, 0, Layout::Mono);
         (camera.bits, camera.alignment, camera.gain_e_per_adu, camera.read_noise_e, camera.bias_adu) =
             (12, Alignment::Right, 2.0, 3.0, 50.0);
-        let sensor = Sensor::new(&camera, 5);
+        let sensor = Sensor::new(&camera, vec![1.0], 5);
         for (counter, radiance) in [0.0, 0.05, 0.3, 1.0].into_iter().enumerate() {
             let frame = sensor.read_out(&[vec![radiance as f32; 160_000]], Stream::Noise, counter as u64);
             let n = frame.len() as f64;
@@ -132,7 +134,7 @@ mod tests {
     fn left_aligned_samples_use_the_high_bits() {
         let mut camera = PlanetClip::default().camera;
         (camera.bits, camera.alignment) = (12, Alignment::Left);
-        let sensor = Sensor::new(&camera, 5);
+        let sensor = Sensor::new(&camera, camera.sensitivity.to_vec(), 5);
         let planes = vec![vec![0.5f32; camera.width * camera.height]; 3];
         let frame = sensor.read_out(&planes, Stream::Noise, 0);
         assert!(frame.iter().all(|v| v & 15 == 0) && frame.iter().any(|v| *v > 4095));

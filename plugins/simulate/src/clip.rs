@@ -263,8 +263,10 @@ pub struct PlanetClip {
     pub telescope: Telescope,
     /// Camera.
     pub camera: Camera,
-    /// Wavelengths of red, green, blue, nm; a mono camera uses the second.
+    /// Wavelengths of red, green, blue, nm; a mono camera uses that of its filter, without one the second.
     pub wavelengths_nm: [f64; 3],
+    /// Filter before a mono camera: red, green or blue (0, 1, 2); `None` lets all light through.
+    pub filter: Option<usize>,
     /// Turbulence.
     pub seeing: Seeing,
     /// Altitude above the horizon, degrees.
@@ -335,6 +337,7 @@ impl Default for PlanetClip {
                 dropped: 0.002,
             },
             wavelengths_nm: [620.0, 530.0, 460.0],
+            filter: None,
             seeing: Seeing::default(),
             altitude_deg: 42.0,
             zenith_angle_deg: 25.0,
@@ -360,9 +363,22 @@ impl PlanetClip {
 
     /// Wavelengths of the channels that the camera tells apart, nm.
     pub fn channels(&self) -> Vec<(&'static str, f64)> {
+        let colours = || ["R", "G", "B"].into_iter().zip(self.wavelengths_nm);
         match self.camera.layout {
-            Layout::Mono => vec![("L", self.wavelengths_nm[1])],
-            _ => ["R", "G", "B"].into_iter().zip(self.wavelengths_nm).collect(),
+            Layout::Mono => {
+                let filtered = self.filter.and_then(|colour| colours().nth(colour));
+                vec![filtered.unwrap_or(("L", self.wavelengths_nm[1]))]
+            }
+            _ => colours().collect(),
+        }
+    }
+
+    /// Share of the light of each channel that the camera records, against green.
+    pub fn sensitivities(&self) -> Vec<f64> {
+        match (self.camera.layout, self.filter) {
+            (Layout::Mono, Some(colour)) => vec![self.camera.sensitivity[colour.min(2)]],
+            (Layout::Mono, None) => vec![1.0],
+            _ => self.camera.sensitivity.to_vec(),
         }
     }
 

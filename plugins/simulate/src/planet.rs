@@ -163,6 +163,13 @@ pub(crate) fn take(parameters: &Parameters, clip: &mut PlanetClip) -> Outcome<()
         "bggr" => clip.camera.layout = Layout::Mosaic(Pattern::Bggr),
         _ => {}
     }
+    match parameters.text("filter")? {
+        "none" => clip.filter = None,
+        "red" => clip.filter = Some(0),
+        "green" => clip.filter = Some(1),
+        "blue" => clip.filter = Some(2),
+        _ => {}
+    }
     match parameters.text("alignment")? {
         "left" => clip.camera.alignment = Alignment::Left,
         "right" => clip.camera.alignment = Alignment::Right,
@@ -197,6 +204,7 @@ pub(crate) fn shared_parameters() -> Vec<Parameter> {
         integer("width", "px", 8, 8192, "columns"),
         integer("height", "px", 8, 8192, "rows"),
         Parameter::choice("pattern", &patterns, "auto", "one colour, three planes, or a colour mosaic"),
+        Parameter::choice("filter", &["auto", "none", "red", "green", "blue"], "auto", "filter before a mono camera"),
         integer("bits", "", 8, 16, "bits of the converter"),
         Parameter::choice("alignment", &["auto", "left", "right"], "auto", "where 9 to 15 bits stand in 16"),
         number("gain_e_per_adu", "e/ADU", 1e-3, 1e4, "electrons per digital unit; more is less noise"),

@@ -211,6 +211,9 @@ impl Simulation {
     /// The planes that the camera tells apart, out of red, green, blue.
     pub(crate) fn channel_planes(&self, planes: [Vec<f32>; 3]) -> Vec<Vec<f32>> {
         if self.clip.camera.layout == Layout::Mono {
+            if let Some(plane) = self.clip.filter.and_then(|colour| planes.get(colour)) {
+                return vec![plane.clone()];
+            }
             let [r, g, b] = &planes;
             vec![r.iter().zip(g).zip(b).map(|((r, g), b)| (r + g + b) / 3.0).collect()]
         } else {

@@ -145,7 +145,7 @@ pub fn prepare(clip: &PlanetClip, cancel: &dyn Fn() -> bool) -> Result<Simulatio
             light[(y + 1) * (canvas_px + 1) + x + 1] = light[y * (canvas_px + 1) + x + 1] + row;
         }
     }
-    let sensor = Sensor::new(&clip.camera, clip.seed);
+    let sensor = Sensor::new(&clip.camera, clip.sensitivities(), clip.seed);
     let gusts = Gusts::new(clip.seed, clip.seeing.gust_tau_s);
     Ok(Simulation {
         clip,

@@ -301,7 +301,7 @@ impl Simulation {
                 "wavelength_nm": of_channels(&|c| json!(c.wavelength_nm)),
                 "dispersion_px": of_channels(&|c| json!(c.dispersion_px)),
                 "mid_time": mid_time, "epochs": self.truth_times(), "channels": names,
-                "qe": if self.channels.len() == 1 { vec![1.0] } else { camera.sensitivity.to_vec() },
+                "qe": clip.sensitivities(),
                 "patch_spacing_arcsec": if self.node_spacing_arcsec().is_finite() { json!(self.node_spacing_arcsec()) } else { Value::Null },
                 "canvas": self.object.truth_px(self.canvas_px),
                 "e_per_unit_truth": self.sensor.electrons_per_unit,
@@ -328,6 +328,13 @@ pub fn session(clip: &PlanetClip) -> String {
         clip.camera.pixel_um,
         clip.camera.exposure_s
     );
+    if let (Layout::Mono, Some(colour)) = (clip.camera.layout, clip.filter) {
+        text.push_str(&format!(
+            "filter = {:?}\nwavelength_nm = {}\n",
+            ["R", "G", "B"][colour.min(2)],
+            clip.wavelengths_nm[colour.min(2)]
+        ));
+    }
     if !matches!(clip.camera.bits, 8 | 16) {
         text.push_str(&format!("bits = {}\n", clip.camera.bits));
     }

@@ -242,7 +242,9 @@ pub fn describe_picture(sums: Sums, optics: &Optics, info: &ClipInfo, words: Str
     };
     image.info.arcsec_per_px = optics.arcsec_per_px;
     image.info.px_per_capture_px = 1.0;
-    image.info.wavelength_nm = optics.wavelengths_nm(image.channels);
+    let filter = optics.filter(info).filter(|_| image.channels == 1);
+    image.info.wavelength_nm = optics.wavelengths_through(image.channels, filter);
+    image.info.filter = filter.map(str::to_owned);
     image.info.from_mosaic = optics::from_mosaic(info);
     image.info.history.push(words);
     image

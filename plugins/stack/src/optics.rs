@@ -3,7 +3,8 @@
 use stillair_api::{ClipInfo, Facts, Layout};
 
 /// The session facts that a stack reads.
-pub const FACTS: [&str; 4] = ["telescope.focal_mm", "camera.pixel_um", "camera.wavelength_nm", "camera.exposure_s"];
+pub const FACTS: [&str; 5] =
+    ["telescope.focal_mm", "camera.pixel_um", "camera.filter", "camera.wavelength_nm", "camera.exposure_s"];
 
 /// Effective wavelengths in nm where the session gives none: red, green, blue of a colour camera; common practice,
 /// no source.
@@ -22,6 +23,8 @@ pub struct Optics {
     pub arcsec_per_px: Option<f64>,
     /// Wavelength of the filter in nm, if stated.
     pub wavelength_nm: Option<f64>,
+    /// Name of the filter, if stated.
+    pub filter: Option<String>,
     /// Exposure of a frame in s, if stated.
     pub exposure_s: Option<f64>,
 }
@@ -37,14 +40,37 @@ impl Optics {
         Self {
             arcsec_per_px,
             wavelength_nm: positive("camera.wavelength_nm"),
+            filter: facts.text("camera.filter").map(str::to_string),
             exposure_s: positive("camera.exposure_s"),
         }
     }
 
-    /// Wavelength of each channel in nm.
+    /// Wavelength of each channel in nm: as stated, else as usual for the filter.
     pub fn wavelengths_nm(&self, channels: usize) -> Vec<f64> {
-        if channels == 3 { COLOUR_NM.to_vec() } else { vec![self.wavelength_nm.unwrap_or(MONO_NM)] }
+        self.wavelengths_through(channels, self.filter.as_deref())
     }
+
+    /// The same where the capture's header may name the filter.
+    pub fn wavelengths_through(&self, channels: usize, filter: Option<&str>) -> Vec<f64> {
+        if channels == 3 {
+            return COLOUR_NM.to_vec();
+        }
+        let usual = || filter.and_then(colour_of).map_or(MONO_NM, |colour| COLOUR_NM[colour]);
+        vec![self.wavelength_nm.unwrap_or_else(usual)]
+    }
+
+    /// Name of the filter, by the session or else by the capture's header.
+    pub fn filter<'a>(&'a self, info: &'a ClipInfo) -> Option<&'a str> {
+        self.filter.as_deref().or_else(|| info.header.get("filter").map(String::as_str))
+    }
+}
+
+/// Red, green or blue (0, 1, 2) by the usual names of filters.
+pub fn colour_of(filter: &str) -> Option<usize> {
+    ["red", "green", "blue"].iter().position(|name| {
+        let filter = filter.trim();
+        filter.eq_ignore_ascii_case(name) || filter.eq_ignore_ascii_case(&name[..1])
+    })
 }
 
 /// Whether the frames of a stream were taken through a colour mosaic: it still has one, or a step that undid it
@@ -67,5 +93,20 @@ mod tests {
         let scale = Optics::from_facts(&facts).arcsec_per_px.unwrap();
         assert!((scale - 0.57449).abs() < 1e-5, "{scale}");
         assert_eq!(Optics::from_facts(&Facts::default()).arcsec_per_px, None);
+    }
+
+    // Names as observers write them; the wavelengths are those of the constants above (common practice, no source).
+    #[test]
+    fn a_filter_by_its_usual_name_has_a_wavelength() {
+        let with = |filter: &str| {
+            let mut facts = Facts::default();
+            facts.set("camera.filter", FactValue::Text(filter.into()), FactOrigin::Session);
+            Optics::from_facts(&facts).wavelengths_nm(1)
+        };
+        assert_eq!(with("R"), [610.0]);
+        assert_eq!(with("green"), [535.0]);
+        assert_eq!(with(" Blue"), [460.0]);
+        assert_eq!(with("methane"), [550.0]);
+        assert_eq!(Optics::from_facts(&Facts::default()).wavelengths_nm(3), COLOUR_NM);
     }
 }

@@ -231,6 +231,10 @@ impl Lender {
             end_unix_ns: info.end_unix_ns.unwrap_or_default(),
             has_begin: info.begin_unix_ns.is_some().into(),
             has_end: info.end_unix_ns.is_some().into(),
+            filter: match &info.filter {
+                Some(filter) => text(filter),
+                None => Text { data: std::ptr::null(), length: 0 },
+            },
             ..blank()
         };
         self.one(view)

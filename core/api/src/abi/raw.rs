@@ -359,6 +359,8 @@ pub struct ImageView {
     pub has_begin: u32,
     /// Whether `end_unix_ns` is known.
     pub has_end: u32,
+    /// Name of the filter of a picture of one channel; a null pointer if unknown.
+    pub filter: Text,
 }
 
 /// A fact for the report.

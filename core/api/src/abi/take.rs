@@ -308,6 +308,11 @@ pub unsafe fn image(view: *const raw::ImageView) -> Outcome<Image> {
                 disc,
                 globe: globe(view.globe)?,
                 wavelength_nm: slice(view.wavelength_nm, view.wavelength_count, "wavelengths")?.to_vec(),
+                filter: if view.filter.data.is_null() {
+                    None
+                } else {
+                    Some(text(view.filter, "a filter's name")?.to_owned())
+                },
                 from_mosaic: view.from_mosaic != 0,
                 history: texts(view.history, view.history_count, "a picture's history")?,
             },

@@ -5,14 +5,17 @@
 //! (`dx`, `dy`) on puts it onto the reference.
 //!
 //! The order of use: [`coarse_shift`] where the displacement may be many pixels, then
-//! [`newton_shift`] on a band of frequencies, then where the field turns [`RigidReference`].
+//! [`newton_shift`] on a band of frequencies, then where the field turns [`RigidReference`]; [`unlike_shift`] between
+//! colours.
 
 mod bands;
 mod coarse;
 mod newton;
 mod rigid;
+mod unlike;
 
 pub use bands::BandSet;
 pub use coarse::{CoarsePeak, CoarseScratch, coarse_shift, parabolic_peak};
 pub use newton::{NewtonScratch, ShiftFit, correlation_at, newton_shift, shift_covariance, whitening};
 pub use rigid::{RigidFit, RigidReference, RigidScratch};
+pub use unlike::{undo_shift, unlike_shift};

@@ -26,6 +26,8 @@ pub struct Painted {
     pub seed: u64,
     pub belts: f64,
     pub rings: bool,
+    /// Spots of the surface.
+    pub spots: f64,
     /// A moon: place in the pole's frame in radii, radius in radii, brightness.
     pub moon: Option<([f64; 2], f64, f64)>,
 }
@@ -46,6 +48,7 @@ impl Painted {
             noise: 0.002,
             seed: 1,
             belts: 0.1,
+            spots: 0.05,
             rings: body == Body::Saturn,
             moon: None,
         }
@@ -80,7 +83,7 @@ impl Painted {
     fn surface(&self, latitude_deg: f64, longitude_deg: f64) -> f64 {
         let (b, l) = (latitude_deg.to_radians(), longitude_deg.to_radians());
         let belts = self.belts * ((13.0 * b + 0.7).cos() + 0.5 * (5.0 * b).sin());
-        let spots = 0.05 * b.cos() * ((23.0 * l + 2.0 * b).sin() + (31.0 * l - 3.0 * b + 1.0).sin());
+        let spots = self.spots * b.cos() * ((23.0 * l + 2.0 * b).sin() + (31.0 * l - 3.0 * b + 1.0).sin());
         0.7 + belts + spots
     }
 
