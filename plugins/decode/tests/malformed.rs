@@ -57,6 +57,7 @@ const EXPECTED: &[(&str, Outcome, &str)] = &[
     ("ser_zero_frames.ser", Refused(Data), "no frames"),
     ("ser_zero_width.ser", Refused(Data), "width 0"),
     ("tiff_bad_magic.tif", Refused(Data), "damaged"),
+    ("tiff_big_unknown_kind.tif", Refused(Data), "its tag 0 is of the kind 0"),
     ("tiff_countless_strips.tif", Refused(Data), "promises 6x469762052 px of 39 samples"),
     ("tiff_ifd_beyond_end.tif", Refused(Data), "damaged"),
     ("tiff_truncated.tif", Refused(Data), "damaged"),

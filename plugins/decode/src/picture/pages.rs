@@ -121,6 +121,10 @@ fn directory(file: &ClipFile, numbers: Numbers, at: u64) -> Outcome<Directory> {
     let mut found = Directory { lesser: false, shape: Vec::new(), next: numbers.read(rest) };
     for tag in tags.chunks_exact(tag_bytes) {
         let (name, kind) = (numbers.read(&tag[..2]) as u16, numbers.read(&tag[2..4]));
+        // A decoder that steps over a kind it does not know by the tags of plain TIFF loses its place.
+        if numbers.big_file && !matches!(kind, 1..=13 | 16..=18) {
+            return Err(damaged(format!("its tag {name} is of the kind {kind}, which is none of BigTIFF's")));
+        }
         let (values, field) = tag[4..].split_at(tag_bytes - 4 - place_bytes);
         let values = numbers.read(values);
         // Bytes of a value of kinds 1 to 12 (TIFF 6.0, section 2), 13, and 16 to 18 of BigTIFF.
