@@ -82,6 +82,11 @@ pub const CONTRACTS: &[Contract] = &[
         inputs: &[must("image", Image)],
         outputs: &[must("image", Image), may("record", Record)],
     },
+    Contract {
+        name: "derotate.sense",
+        inputs: &[must("frames", Frames), must("table", Table), must("motion", Motion), must("image", Image)],
+        outputs: &[must("image", Image), may("motion", Motion)],
+    },
     Contract { name: "derotate.merge", inputs: &[must("image", Image)], outputs: &[must("image", Image)] },
     Contract { name: "sharpen", inputs: &[must("image", Image)], outputs: &[must("image", Image)] },
     Contract { name: "colour", inputs: &[must("image", Image)], outputs: &[must("image", Image)] },

@@ -51,6 +51,9 @@ pub struct Globe {
     /// Speed at which surface features move to the right in the pole's frame, radians of rotation per s: negative where
     /// the picture is mirrored or the body turns the other way.
     pub turn_rad_per_s: f64,
+    /// Whether the sign of `turn_rad_per_s` was measured on a clip, where no orientation gives it.
+    #[serde(default)]
+    pub sense_measured: bool,
     /// Longitude of the disc's centre in the body's prime system (System III of the giants), degrees.
     pub central_meridian_deg: f64,
     /// The same in System I, where the body has one.

@@ -8,8 +8,9 @@ mod merge;
 mod model;
 mod outline;
 mod profile;
+mod sense;
 mod situation;
 mod spheroid;
 mod stand;
 
-stillair_api::plugin!(geometry::Geometry, spheroid::Spheroid, merge::Merge);
+stillair_api::plugin!(geometry::Geometry, sense::Sense, spheroid::Spheroid, merge::Merge);

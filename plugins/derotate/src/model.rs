@@ -27,8 +27,14 @@ const ROUNDS: usize = 3;
 /// Without rings only pixels between these shares of the outline count: features of the surface are not limb.
 const LIMB: (f64, f64) = (0.78, 1.3);
 
+/// Parts of the limb this high along the axis, in equatorial radii, do not count.
+const POLAR: f64 = 0.85;
+
 /// Sectors of the limb, each with a brightness of its own: what a polar hood or a spot at the limb changes.
 const SECTORS: usize = 24;
+
+/// Turns of learning the parallels' albedo.
+const ALBEDO_TURNS: usize = 3;
 
 /// Most steps of a fit.
 const STEPS: usize = 8;
@@ -187,7 +193,10 @@ impl Scene<'_> {
         for at in 0..self.data.len() {
             let (u, v) = globe.to_pole_frame((at % self.width) as f64, (at / self.width) as f64);
             let distance = globe.limb_distance(u, v);
-            self.base[at] = f64::from(u8::from(distance > inner && distance < LIMB.1));
+            // Beside the poles belts run along the limb, and no pixel further in shows the same parallels.
+            let inwards = 0.999 / distance.max(1e-9);
+            let polar = globe.surface(u * inwards, v * inwards).is_some_and(|limb| limb.h.abs() > POLAR);
+            self.base[at] = f64::from(u8::from(distance > inner && distance < LIMB.1 && !polar));
             let turn = 0.5 + libm::atan2(u, v) / std::f64::consts::TAU;
             self.sector[at] = (turn * SECTORS as f64) as u8 % SECTORS as u8;
         }
@@ -230,8 +239,16 @@ impl Scene<'_> {
 
     /// Albedo of each parallel: the picture over the model of an even globe, where nothing covers it.
     fn learn_albedo(&mut self, p: &[f64; N], work: &mut Work) {
-        let bins = self.albedo.len();
         self.albedo.fill(1.0);
+        // The picture is blurred: what the model's own blur takes from the belts is given back in further turns.
+        for _ in 0..ALBEDO_TURNS {
+            self.correct_albedo(p, work);
+        }
+    }
+
+    /// Multiplies each parallel's albedo by the picture over the model.
+    fn correct_albedo(&mut self, p: &[f64; N], work: &mut Work) {
+        let bins = self.albedo.len();
         work.drawn = None;
         self.model(p, work);
         work.drawn = None;
@@ -255,7 +272,7 @@ impl Scene<'_> {
         let mut last = None;
         for (albedo, sum) in self.albedo.iter_mut().zip(&sums) {
             if sum.1 > 0.0 && mean > 0.0 {
-                *albedo = (sum.0 / sum.1 / mean).clamp(0.2, 5.0);
+                *albedo = (*albedo * sum.0 / sum.1 / mean).clamp(0.2, 5.0);
                 last = Some(*albedo);
             } else if let Some(last) = last {
                 *albedo = last;

@@ -37,9 +37,9 @@ impl Method for Spheroid {
             "Gives a motion with the globe's rotation, to be linked beside the others to the stack. The globe is placed on \
              the linked picture (a first stack) as by derotate.geometry, or as that has placed it already. The common \
              instant is the mean time of the frames by their weights. Clips in which nothing moves by more than `least_px` \
-             get no rotation: they would only grow slower. Needs the target's name, the capture's times and the \
-             orientation of the picture (without it the sense of the rotation is unknown); where one is missing, the motion \
-             is empty and the record says why.",
+             get no rotation: they would only grow slower. Needs the target's name, the capture's times and the sense of \
+             the rotation: by the session's orientation of the picture, or as derotate.sense has measured it on the clip. \
+             Where one is missing, the motion is empty and the record says why.",
         )
         .source("rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22; orthographic spheroid: textbook")
         .contract("derotate")
@@ -118,10 +118,10 @@ impl SpheroidNode {
         if let Some(why) = hindrance(&globe) {
             return Err(why.into());
         }
-        if !globe.oriented {
-            return Err(
-                "the sense of the rotation is not known: say orientation.up_position_angle_deg in the session".into()
-            );
+        if !globe.oriented && !globe.sense_measured {
+            return Err("the sense of the rotation is not known, and the clip itself does not show it: say \
+                        orientation.up_position_angle_deg in the session"
+                .into());
         }
         let times = table.values(columns::TIME_S).unwrap_or_default();
         let turn = |t: &f64| if t.is_finite() { globe.turn_rad_per_s * (t - mean_s) } else { 0.0 };

@@ -138,11 +138,11 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
     let oriented = said_rad.is_some();
     size(0.5 * disc.equatorial_diameter_arcsec / outline.radius, given, known, image, &mut doubts)?;
     if let Some(scale) = by_optics(given, image) {
-        // A blurred limb and a stated focal length are both good to about a hundredth; where they agree both count.
+        // The limb is good to a few thousandths; a stated focal length is often the nominal one, good to some hundredths:
+        // where they agree it counts a little.
         let stated = 0.5 * disc.equatorial_diameter_arcsec / scale;
         if (stated / outline.radius - 1.0).abs() < SIZE_SHARES.0 {
-            let share = if expected.rings.is_some() { 0.2 } else { 0.7 };
-            outline.radius += share * (stated - outline.radius);
+            outline.radius += 0.2 * (stated - outline.radius);
         }
     }
     let arcsec_per_px = 0.5 * disc.equatorial_diameter_arcsec / outline.radius;
@@ -169,6 +169,7 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
         mirrored: given.mirrored && oriented,
         latitude_rad,
         turn_rad_per_s: sense * known.turn_rad_per_s,
+        sense_measured: false,
         central_meridian_deg: disc.sub_observer.longitude_deg,
         central_meridian_i_deg: disc.central_meridian_i_deg,
         central_meridian_ii_deg: disc.central_meridian_ii_deg,

@@ -118,7 +118,8 @@ fn red_green_and_blue_clips_become_one_picture() {
         .collect();
     let (still, _) = merged(&still);
     let turning = error([still.channel(0), still.channel(1), still.channel(2)], 2);
-    assert!(found < 0.25 * unregistered && found < 0.4 * turning, "{found} {unregistered} {turning}");
+    // Each colour has the noise of its one stack, 0.002: what misplacing adds must stay below it.
+    assert!(found < 0.0025 && found < 0.25 * unregistered && found < 0.5 * turning, "{found} {unregistered} {turning}");
 }
 
 #[test]

@@ -62,6 +62,18 @@ fn jupiter_is_found_with_and_without_an_orientation() {
     let mirrored = Painted { mirrored: true, ..painted.clone() };
     let globe = check("mirrored", &mirrored, &mirrored.facts(true), 1.0);
     assert!(globe.turn_rad_per_s < 0.0 && globe.mirrored);
+    // Belts thrice as strong, in the blur of poor seeing, and no word of the focal length.
+    for (utc, radius, blur_px) in [(painted.utc, 43.0, 2.6), ("2021-08-20T00:30:00Z", 80.0, 3.5)] {
+        let side = (3.4 * radius) as usize;
+        let strong = Painted { belts: 0.3, blur_px, ..Painted::new(Body::Jupiter, utc, side, radius) };
+        let mut facts = strong.facts(true);
+        facts.set("telescope.focal_mm", FactValue::Number(0.0), FactOrigin::CommandLine);
+        let globe = check("strong belts", &strong, &facts, 1.0);
+        // Ten degrees of phase and the belts may move neither centre nor size by more than a sixth of a pixel.
+        let off = (globe.x_px - strong.centre[0]).hypot(globe.y_px - strong.centre[1]);
+        let size = (globe.equatorial_radius_px - radius).abs();
+        assert!(off < 0.15 && size < 0.17, "{utc}: {off} {size}");
+    }
     // A bright moon before the limb and another beyond it.
     for place in [[0.97, 0.1], [-1.15, -0.2], [0.3, -0.95]] {
         let moon = Painted { moon: Some((place, 0.06, 1.2)), ..painted.clone() };
@@ -89,7 +101,7 @@ fn the_terminator_is_not_taken_for_a_limb() {
         (Body::Venus, "2020-02-01T18:00:00Z"),
         (Body::Venus, "2020-04-10T18:00:00Z"),
     ] {
-        let painted = Painted { belts: 0.03, ..Painted::new(body, utc, 140, 36.0) };
+        let painted = Painted { belts: 0.06, ..Painted::new(body, utc, 140, 36.0) };
         check(utc, &painted, &painted.facts(true), 1.0);
         if painted.disc().phase_angle_deg < 80.0 {
             check(utc, &painted, &painted.facts(false), 180.0);

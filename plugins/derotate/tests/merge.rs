@@ -17,7 +17,7 @@ fn turned_deg(seconds: f64) -> f64 {
 }
 
 fn jupiter(seconds: f64, seed: u64) -> Painted {
-    Painted { turn_deg: turned_deg(seconds), seed, belts: 0.1, ..Painted::new(Body::Jupiter, UTC, 150, 45.0) }
+    Painted { turn_deg: turned_deg(seconds), seed, ..Painted::new(Body::Jupiter, UTC, 150, 45.0) }
 }
 
 /// The picture `seconds` after the instant, its globe placed.

@@ -170,6 +170,7 @@ pub(crate) mod tests {
             mirrored: false,
             latitude_rad: -0.05,
             turn_rad_per_s: 1.758e-4,
+            sense_measured: false,
             central_meridian_deg: 320.0,
             central_meridian_i_deg: Some(10.0),
             central_meridian_ii_deg: Some(72.74),

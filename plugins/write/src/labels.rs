@@ -176,6 +176,7 @@ mod tests {
                 pole_rad: sign * disc.pole_position_angle_deg.to_radians(),
                 mirrored,
                 turn_rad_per_s: -sign * 1.758e-4,
+                sense_measured: false,
                 ..jupiter(50.0, [100.0, 80.0])
             };
             let view = GlobeView::new(&globe, "auto").unwrap();

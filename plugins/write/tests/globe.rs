@@ -72,6 +72,7 @@ fn jupiter(mirrored: bool) -> Image {
         mirrored,
         latitude_rad: disc.sub_observer.planetocentric_lat_deg.to_radians(),
         turn_rad_per_s: -sign * 1.758e-4,
+        sense_measured: false,
         central_meridian_deg: disc.sub_observer.longitude_deg,
         central_meridian_i_deg: disc.central_meridian_i_deg,
         central_meridian_ii_deg: disc.central_meridian_ii_deg,

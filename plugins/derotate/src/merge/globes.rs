@@ -77,6 +77,7 @@ pub(super) fn flat(image: &Image) -> Globe {
         mirrored: false,
         latitude_rad: 0.0,
         turn_rad_per_s: 0.0,
+        sense_measured: false,
         central_meridian_deg: 0.0,
         central_meridian_i_deg: None,
         central_meridian_ii_deg: None,

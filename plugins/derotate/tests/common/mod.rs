@@ -47,7 +47,7 @@ impl Painted {
             blur_px: 1.6,
             noise: 0.002,
             seed: 1,
-            belts: 0.1,
+            belts: 0.2,
             spots: 0.05,
             rings: body == Body::Saturn,
             moon: None,
