@@ -5,7 +5,7 @@ use std::path::Path;
 use serde_json::Value;
 
 use crate::ReportError;
-use crate::run::{Run, Step};
+use crate::run::Run;
 
 /// The method whose facts are read.
 const METHOD: &str = "assess.limit";
@@ -25,6 +25,9 @@ pub struct Diagnosis {
     pub altitude_deg: Option<f64>,
     /// Exposure of a frame, ms, if known.
     pub exposure_ms: Option<f64>,
+    /// Of a run of several clips: what limited each and what that cost, dB. The rest is then that of the clip in the
+    /// middle of those with the most frequent limit.
+    pub clips: Vec<(String, f64)>,
 }
 
 /// A factor that was judged.
@@ -61,18 +64,33 @@ pub fn diagnosis(folder: &Path) -> Result<Option<Diagnosis>, ReportError> {
 /// The same of a record that is read already, such as `run.json` as a whole.
 #[must_use]
 pub fn diagnosis_of_record(record: &Value) -> Option<Diagnosis> {
-    let nodes = record["nodes"].as_array()?;
-    let node = nodes.iter().find(|n| n["method"] == METHOD)?;
-    of_entries(node["entries"].as_array()?)
+    let nodes = record["nodes"].as_array()?.iter().filter(|n| n["method"] == METHOD);
+    typical(nodes.filter_map(|n| of_entries(n["entries"].as_array()?)).collect())
 }
 
 pub(crate) fn of_run(run: &Run) -> Option<Diagnosis> {
-    of_entries(&step(run)?.entries)
+    typical(run.nodes.iter().filter(|n| n.method == METHOD).filter_map(|n| of_entries(&n.entries)).collect())
 }
 
-/// The step that made the diagnosis.
-pub(crate) fn step(run: &Run) -> Option<&Step> {
-    run.nodes.iter().find(|n| n.method == METHOD)
+/// The diagnosis that stands for those of several clips.
+fn typical(mut told: Vec<Diagnosis>) -> Option<Diagnosis> {
+    if told.len() < 2 {
+        return told.pop();
+    }
+    let cost = |d: &Diagnosis| d.factors.first().filter(|f| f.beyond).map_or(0.0, |f| f.cost_db);
+    let clips: Vec<(String, f64)> = told.iter().map(|d| (d.limiting.clone(), cost(d))).collect();
+    let weight = |limit: &str| {
+        let own = clips.iter().filter(|c| c.0 == limit);
+        (own.clone().count(), own.map(|c| c.1).sum::<f64>())
+    };
+    let most = clips.iter().max_by(|a, b| {
+        let (a, b) = (weight(&a.0), weight(&b.0));
+        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+    })?;
+    told.retain(|d| d.limiting == most.0);
+    told.sort_by(|a, b| cost(a).total_cmp(&cost(b)));
+    let middle = told.len() / 2;
+    Some(Diagnosis { clips: clips.clone(), ..told.swap_remove(middle) })
 }
 
 fn of_entries(entries: &[Value]) -> Option<Diagnosis> {
@@ -107,6 +125,7 @@ fn of_entries(entries: &[Value]) -> Option<Diagnosis> {
         untold: entries.iter().filter_map(untold).collect(),
         altitude_deg: number("altitude"),
         exposure_ms: number("exposure"),
+        clips: Vec::new(),
     })
 }
 
@@ -136,5 +155,23 @@ mod tests {
         assert_eq!(told.factors[0].advice.as_deref(), Some("shorter"));
         assert_eq!(told.untold, [("collimation".to_string(), "no star".to_string())]);
         assert_eq!(diagnosis_of_record(&json!({"nodes": []})), None);
+    }
+
+    #[test]
+    fn the_clip_in_the_middle_stands_for_several() {
+        let clip = |limit: &str, cost: f64| {
+            json!({"method": "assess.limit", "entries": [
+                {"kind": "text", "name": "limiting-factor", "value": limit},
+                {"kind": "text", "name": "limit-summary", "value": format!("{cost} dB")},
+                {"kind": "text", "name": "beyond-threshold", "value": limit},
+                {"kind": "verdict", "name": format!("limit-{limit}"), "value": 1.0, "unit": "", "threshold": 1.0, "text": ""},
+                {"kind": "number", "name": format!("cost-{limit}"), "value": cost},
+            ]})
+        };
+        let nodes = [clip("seeing", 9.0), clip("noise", 20.0), clip("seeing", 3.0), clip("seeing", 4.0)];
+        let told = diagnosis_of_record(&json!({"nodes": nodes})).unwrap();
+        assert_eq!((told.limiting.as_str(), told.summary.as_str()), ("seeing", "4 dB"));
+        assert_eq!(told.clips.len(), 4);
+        assert_eq!(told.clips[1], ("noise".to_string(), 20.0));
     }
 }

@@ -9,7 +9,7 @@ use crate::picture::Picture;
 use crate::run::Run;
 use crate::sections;
 use crate::timeline::timeline;
-use crate::verdict::{capital, verdict};
+use crate::verdict::{capital, costs, verdict};
 use crate::viewer::{apart, thumbnails, viewer};
 
 /// What makes pictures of a page move.
@@ -18,23 +18,25 @@ pub(crate) const SCRIPT: &str = include_str!("page.js");
 /// The whole page.
 pub(crate) fn page(run: &Run, clips: &[ClipFrames], pictures: &[Picture]) -> String {
     let title = format!("{} · {}", run.recipe.name, run.started);
+    let told = crate::diagnosis::of_run(run);
     let body = html! {
             header {
                 h1 { (heading(run)) }
                 p class="lead" { (lead(run)) }
             }
             (trouble(run))
-            @if let Some(told) = crate::diagnosis::of_run(run) { (verdict(&told)) }
+            @if let Some(told) = &told { (verdict(told)) }
             (viewer(pictures))
             (apart(pictures))
+            @if let Some(told) = &told { (costs(told)) }
             @for (number, clip) in clips.iter().enumerate() {
-                section {
-                    h2 { "The frames" @if clips.len() > 1 { " of clip " (number + 1) } }
-                    h3 { "How their grades are distributed" }
-                    (sections::grades(clip, &format!("grades{number}")))
-                    @if number == 0 { (thumbnails(pictures)) }
-                    h3 { "What happened when" }
-                    (timeline(clip, run, &number.to_string()))
+                @if number == 0 {
+                    section {
+                        h2 { "The frames" @if clips.len() > 1 { " of clip 1" } }
+                        (frames(clip, run, pictures, number, clips.len()))
+                    }
+                } @else {
+                    details { summary { "The frames of clip " (number + 1) } (frames(clip, run, pictures, number, clips.len())) }
                 }
             }
             section { h2 { "What the picture holds" } (sections::resolution(run)) }
@@ -48,6 +50,16 @@ pub(crate) fn page(run: &Run, clips: &[ClipFrames], pictures: &[Picture]) -> Str
             (origin(run))
     };
     document(&title, "", &body, SCRIPT)
+}
+
+fn frames(clip: &ClipFrames, run: &Run, pictures: &[Picture], number: usize, clips: usize) -> Markup {
+    html! {
+        h3 { "How their grades are distributed" }
+        (sections::grades(clip, &format!("grades{number}")))
+        (thumbnails(pictures, if clips > 1 { number + 1 } else { 0 }))
+        h3 { "What happened when" }
+        (timeline(clip, run, &number.to_string()))
+    }
 }
 
 fn heading(run: &Run) -> String {

@@ -89,11 +89,22 @@ pub(crate) fn timings(run: &Run) -> Markup {
 
 /// How often the clip was read, and for what.
 pub(crate) fn passes(run: &Run) -> Markup {
+    if run.passes.is_empty() {
+        return html! {};
+    }
+    let frames: usize = run.passes.iter().map(|p| p.frames_read).sum();
     html! {
-        @for (number, pass) in run.passes.iter().enumerate() {
-            p class="key" {
-                "Reading " (number + 1) ": " (pass.steps.join(", ")) " — " (pass.frames_read) " frames read in "
-                (pass.sweeps) @if pass.sweeps == 1 { " sweep" } @else { " sweeps" } ", " (format!("{:.2}", pass.seconds)) " s"
+        details {
+            summary {
+                "Frames were read in " (run.passes.len()) @if run.passes.len() == 1 { " pass" } @else { " passes" } ", " (frames) " in all"
+            }
+            ol {
+                @for pass in &run.passes {
+                    li {
+                        (pass.steps.join(", ")) " — " (pass.frames_read) " frames in "
+                        (pass.sweeps) @if pass.sweeps == 1 { " sweep" } @else { " sweeps" } ", " (format!("{:.2}", pass.seconds)) " s"
+                    }
+                }
             }
         }
     }
@@ -154,15 +165,28 @@ fn gather(run: &Run, wanted: impl Fn(&crate::run::Step) -> bool) -> Vec<(String,
     plots
 }
 
-/// What the picture holds: power and noise against the diffraction limit, and where the half-stacks agree.
+/// What the picture holds: its resolution in words, power and noise against the diffraction limit, and where the
+/// half-stacks agree.
 pub(crate) fn resolution(run: &Run) -> Markup {
     let power = gather(run, |node| node.method == "assess.limit");
     let agreement = gather(run, |node| node.method == "assess.resolution");
-    html! {
-        @for (number, (_, list)) in power.iter().enumerate() {
-            h3 { "Detail against noise" }
+    let spectrum = |number: usize, list: &[Curve]| {
+        html! {
+            h3 { "Detail against noise" @if power.len() > 1 { ", clip " (number + 1) } }
             (draw_curves(list, &format!("power{number}"), 1.06, |chart| chart.mark_x("cut", 1.0, "diffraction cut-off")))
-            p class="key" { "Power of the stack and of its noise (half the difference of the half-stacks) by fineness of detail. Where the two meet, detail ends." }
+        }
+    };
+    html! {
+        (ends(run))
+        @for (number, (_, list)) in power.iter().enumerate().take(1) { (spectrum(number, list)) }
+        @if !power.is_empty() {
+            p class="key" { "Power of the stack and of its noise floor (half the difference of the half-stacks) by fineness of detail. Where the two meet, detail ends." }
+        }
+        @if power.len() > 1 {
+            details {
+                summary { "Detail against noise in the other clips" }
+                @for (number, (_, list)) in power.iter().enumerate().skip(1) { (spectrum(number, list)) }
+            }
         }
         @for (number, (_, list)) in agreement.iter().enumerate() {
             h3 { "Where the two half-stacks agree" }
@@ -171,6 +195,25 @@ pub(crate) fn resolution(run: &Run) -> Markup {
             }))
         }
     }
+}
+
+/// Where the half-stacks stop agreeing, in words.
+fn ends(run: &Run) -> Markup {
+    let Some(node) = run.nodes.iter().find(|n| n.method == "assess.resolution") else { return html! {} };
+    let number = |name: String| node.entries.iter().find(|e| e["name"] == name.as_str())?["value"].as_f64();
+    let says = |name: String| node.entries.iter().find(|e| e["name"] == name.as_str())?["text"].as_str();
+    let sentence = |channel: &&str| -> Option<String> {
+        let end = number(format!("resolution-{channel}"))?;
+        let (until, more) = if end >= 0.5 { ("up to the pixels' own limit,", " or finer") } else { ("down to", "") };
+        let period = number(format!("resolution-period-{channel}"))
+            .map_or_else(|| format!("{:.1} px", 1.0 / end), |p| format!("{p:.2} arcsec"));
+        let share = number(format!("resolution-share-{channel}"))
+            .map_or_else(String::new, |s| format!(", {:.0} % of the telescope's cut-off", 100.0 * s));
+        let verdict = says(format!("resolution-verdict-{channel}")).map_or_else(String::new, |v| format!(": {v}"));
+        let what = if *channel == "mono" { "The".into() } else { format!("In {channel} the") };
+        Some(format!("{what} two half-stacks agree {until} a period of {period}{more}{share}{verdict}."))
+    };
+    html! { @for text in ["mono", "red", "green", "blue"].iter().filter_map(sentence) { p { (text) } } }
 }
 
 struct Curve {
@@ -203,6 +246,23 @@ impl Curve {
 }
 
 impl Curve {
+    /// The curve for those who cannot see it: its ends, and its highest and lowest point.
+    fn told(&self, name: &str) -> String {
+        let points: Vec<(f64, f64)> =
+            self.x.iter().copied().zip(self.y.iter().copied()).filter(|p| p.0.is_finite() && p.1.is_finite()).collect();
+        let (Some(first), Some(last)) = (points.first(), points.last()) else { return format!("{name} has no values") };
+        let by_value = |a: &&(f64, f64), b: &&(f64, f64)| a.1.total_cmp(&b.1);
+        let (low, high) = (points.iter().min_by(by_value), points.iter().max_by(by_value));
+        let at = |p: &(f64, f64)| format!("{} at {}", number(p.1), number(p.0));
+        let mut text = format!("{name} goes from {} to {}", at(first), at(last));
+        for (word, point) in [("highest", high), ("lowest", low)] {
+            if let Some(point) = point.filter(|p| **p != *first && **p != *last) {
+                text.push_str(&format!(", {word} {}", at(point)));
+            }
+        }
+        text
+    }
+
     /// Leaves out frequency 0: the mean level is no detail.
     fn without_level(mut self) -> Self {
         if self.x_label.starts_with("spatial frequency") && self.x.first() == Some(&0.0) {
@@ -227,13 +287,9 @@ fn draw_curves(list: &[Curve], id: &str, reach: f64, more: impl Fn(&mut Chart)) 
     let y = Axis::over(list.iter().flat_map(|c| c.y.iter().copied()));
     let names = own_parts(list);
     let Some(first) = list.first() else { return html! {} };
-    let mut chart = Chart::new(
-        x,
-        y,
-        &first.x_label,
-        &first.y_label,
-        format!("{} against {}: {}.", first.y_label, first.x_label, names.join(", ")),
-    );
+    let told: Vec<String> = list.iter().zip(&names).map(|(curve, name)| curve.told(name)).collect();
+    let words = format!("{} against {}: {}.", first.y_label, first.x_label, told.join("; "));
+    let mut chart = Chart::new(x, y, &first.x_label, &first.y_label, words);
     const CLASSES: [&str; 4] = ["first", "second", "third", "fourth"];
     for (number, curve) in list.iter().enumerate() {
         chart.line(CLASSES[number % CLASSES.len()], curve.x.iter().copied().zip(curve.y.iter().copied()));
@@ -241,11 +297,11 @@ fn draw_curves(list: &[Curve], id: &str, reach: f64, more: impl Fn(&mut Chart)) 
     more(&mut chart);
     html! {
         (chart.draw(id))
-        p class="key" {
+        @if list.len() > 1 { p class="key" {
             @for number in 0..list.len() {
                 span class=(format!("stroke {}", CLASSES[number % CLASSES.len()])) {} " " (names[number]) "  "
             }
-        }
+        } }
     }
 }
 

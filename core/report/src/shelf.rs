@@ -12,7 +12,7 @@ use crate::page::SCRIPT;
 use crate::picture::{self, Picture};
 use crate::run::Run;
 use crate::verdict::capital;
-use crate::viewer::{main_picture, viewer};
+use crate::viewer::{Look, Source, View, main_picture, stage};
 
 /// A run in a list.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -203,16 +203,26 @@ pub fn thumbnail(folder: &Path) -> Result<Option<(String, Vec<u8>)>, ReportError
 pub fn pair_page(a: &Path, b: &Path) -> Result<String, ReportError> {
     let runs = [Run::read(a)?, Run::read(b)?];
     let mut sides: Vec<Picture> = Vec::new();
-    for (folder, side) in [(b, "picture"), (a, "the other run")] {
-        let pictures = picture::read_all(folder)?;
+    for folder in [a, b] {
+        let mut pictures = picture::read_all(folder)?;
         if let Some(at) = main_picture(&pictures).and_then(|m| pictures.iter().position(|p| p.name == m.name)) {
-            let mut taken = pictures;
-            let mut picture = taken.swap_remove(at);
-            picture.name = side.into();
-            sides.push(picture);
+            sides.push(pictures.swap_remove(at));
         }
     }
-    let same_size = sides.len() == 2 && (sides[0].width, sides[0].height) == (sides[1].width, sides[1].height);
+    let same_size = sides.len() < 2 || (sides[0].width, sides[0].height) == (sides[1].width, sides[1].height);
+    let words = |run: &Run| {
+        format!("{} of {}", run.recipe.name, run.started.replace('T', " ").chars().take(16).collect::<String>())
+    };
+    let mut names: Vec<String> = runs.iter().map(words).collect();
+    if names[0] == names[1] {
+        names = runs.iter().map(|r| r.run.clone()).collect();
+    }
+    let largest = sides.iter().map(|p| (p.width, p.height)).max_by_key(|size| size.0);
+    let views: Vec<View<'_>> = sides
+        .iter()
+        .zip(&names)
+        .map(|(picture, words)| View { words: words.clone(), source: Source::Data(&picture.data) })
+        .collect();
     let told: Vec<Option<Diagnosis>> = runs.iter().map(of_run).collect();
     let row = |name: &str, of: &dyn Fn(usize) -> String| {
         html! { tr { th scope="row" { (name) } td { (of(0)) } td { (of(1)) } } }
@@ -224,8 +234,11 @@ pub fn pair_page(a: &Path, b: &Path) -> Result<String, ReportError> {
     let body = html! {
         h1 { "Two runs" }
         p class="lead" { (runs[0].run) " and " (runs[1].run) "." }
-        (viewer(&sides))
-        @if !same_size { p class="key" { "The pictures differ in size and are drawn to the same width." } }
+        @if let Some((width, height)) = largest {
+            @let right = views.len() - 1;
+            (stage(&views, &Look { label: "two runs, one over the other", width, height, left: 0, right, edge: 50 * right as u32, smooth: true }))
+        }
+        @if !same_size { p class="key" { "The pictures differ in size; each is drawn as large as fits." } }
         section {
             h2 { "Side by side" }
             table class="pair" {

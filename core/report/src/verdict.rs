@@ -8,7 +8,6 @@ use crate::sections::number;
 /// The part of the page that a reader meets first.
 pub(crate) fn verdict(told: &Diagnosis) -> Markup {
     let first = told.factors.first().filter(|f| f.beyond);
-    let top = told.factors.iter().map(|f| f.cost_db).fold(3.0, f64::max);
     html! {
         section class="verdict" aria-labelledby="verdict" {
             h2 id="verdict" {
@@ -22,25 +21,44 @@ pub(crate) fn verdict(told: &Diagnosis) -> Markup {
             @if let Some(advice) = first.and_then(|f| f.advice.as_ref()) {
                 p { strong { "Next time: " } (advice) "." }
             }
-            @if !told.factors.is_empty() {
-                details open[first.is_some()] {
-                    summary { "What each factor cost" }
-                    div class="scroll" tabindex="0" role="group" aria-label="cost of each factor" {
-                        table class="costs" {
-                            thead { tr {
-                                th scope="col" { "factor" }
-                                th scope="col" { "cost, dB" }
-                                th scope="col" { "evidence" }
-                                th scope="col" class="number" { "measured" }
-                                th scope="col" class="number" { "threshold" }
-                            } }
-                            tbody { @for factor in &told.factors { (row(factor, top)) } }
-                        }
+            @if !told.clips.is_empty() {
+                p class="key" {
+                    "Clip by clip: "
+                    @for (number, (limit, cost_db)) in told.clips.iter().enumerate() {
+                        @if number > 0 { "; " }
+                        (number + 1) " " (limit) @if *cost_db > 0.0 { " (" (format!("{cost_db:.1}")) " dB)" }
                     }
-                    p class="key" {
-                        "Cost is the signal to noise at half the telescope's cut-off that would be gained without the factor. "
-                        "A factor in bold is beyond its threshold."
+                    ". The words above are those of a clip in the middle."
+                }
+            }
+        }
+    }
+}
+
+/// Every factor and its cost, and what cannot be told.
+pub(crate) fn costs(told: &Diagnosis) -> Markup {
+    let top = told.factors.iter().map(|f| f.cost_db).fold(3.0, f64::max);
+    html! {
+        section aria-labelledby="costs" {
+            h2 id="costs" { "What each factor cost" }
+            @if told.factors.is_empty() {
+                p { "No factor could be judged." }
+            } @else {
+                div class="scroll" tabindex="0" role="group" aria-label="cost of each factor" {
+                    table class="costs" {
+                        thead { tr {
+                            th scope="col" { "factor" }
+                            th scope="col" { "cost, dB" }
+                            th scope="col" { "evidence" }
+                            th scope="col" class="number" { "measured" }
+                            th scope="col" class="number" { "threshold" }
+                        } }
+                        tbody { @for factor in &told.factors { (row(factor, top)) } }
                     }
+                }
+                p class="key" {
+                    "Cost is the signal to noise at half the telescope's cut-off that would be gained without the factor. "
+                    "A factor in bold is beyond its threshold."
                 }
             }
             @if !told.untold.is_empty() {

@@ -42,6 +42,8 @@ pub(crate) struct Measured {
     pub arcsec_per_px: Option<f64>,
     /// Equatorial radius of the fitted limb.
     pub disc_radius_px: Option<f64>,
+    /// What limited the picture, if the recipe asked.
+    pub limiting_factor: Option<String>,
     /// Correlation of the half-stacks: frequency in cycles per px, and value.
     #[serde(skip)]
     pub curve: Vec<(f64, f64)>,
@@ -144,6 +146,7 @@ impl Measured {
             seconds: record["seconds"].as_f64().unwrap_or(f64::NAN),
             arcsec_per_px: period.zip(end).map(|(period, end)| period * end),
             disc_radius_px: number(record, "equatorial-radius"),
+            limiting_factor: crate::diagnosis_of_record(record).map(|told| told.limiting),
             curve,
             results: results.filter_map(|r| r["file"].as_str().map(Into::into)).collect(),
         }

@@ -180,8 +180,13 @@ fn rows(comparison: &Comparison, measured: Vec<Option<Measured>>, unit: Unit) ->
     runs.enumerate().map(row).collect()
 }
 
+/// The difference; where the uncertainty of one is not known it is taken for exact.
 fn minus(a: Uncertain, b: Uncertain) -> Uncertain {
-    Uncertain { value: a.value - b.value, sigma: a.sigma.zip(b.sigma).map(|(a, b)| a.hypot(b)) }
+    let sigma = match (a.sigma, b.sigma) {
+        (None, None) => None,
+        (a, b) => Some(a.unwrap_or(0.0).hypot(b.unwrap_or(0.0))),
+    };
+    Uncertain { value: a.value - b.value, sigma }
 }
 
 /// Whether a difference is larger than its uncertainty allows to be chance; one without uncertainty counts if it is not 0.

@@ -24,6 +24,8 @@ const MOST_CELL: usize = 640;
 const LEAST_CELL: usize = 48;
 /// Most cells side by side.
 const MOST_COLUMNS: usize = 4;
+/// Cells of more samples than this in all are embedded as JPEG of quality 92.
+const MOST_LOSSLESS: usize = 3_000_000;
 /// Space between cells, px.
 const GAP: usize = 6;
 
@@ -115,9 +117,19 @@ pub(crate) fn make(folder: &Path, rows: &[Row], unit: Unit) -> Result<Option<She
         }
         write_number(&mut sheet, width, colours, (left + 4, top + 4), *number);
     }
+    // As they are, while that is not too much for a page.
+    let lossless = side * side * colours * cells.len() <= MOST_LOSSLESS;
     let address = |pixels: &[u8]| -> Result<String, ReportError> {
-        let png = encode(pixels, side, side, colours).map_err(|e| broken(folder, &e))?;
-        Ok(format!("data:image/png;base64,{}", base64::engine::general_purpose::STANDARD.encode(png)))
+        let (kind, file) = if lossless {
+            ("png", encode(pixels, side, side, colours).map_err(|e| broken(folder, &e))?)
+        } else {
+            let kind = if colours == 3 { jpeg_encoder::ColorType::Rgb } else { jpeg_encoder::ColorType::Luma };
+            let mut file = Vec::new();
+            let encoder = jpeg_encoder::Encoder::new(&mut file, 92);
+            encoder.encode(pixels, side as u16, side as u16, kind).map_err(|e| broken(folder, &e))?;
+            ("jpeg", file)
+        };
+        Ok(format!("data:image/{kind};base64,{}", base64::engine::general_purpose::STANDARD.encode(file)))
     };
     let png = encode(&sheet, width, height, colours).map_err(|e| broken(folder, &e))?;
     let cells = cells.iter().map(|(n, pixels)| Ok((*n, address(pixels)?))).collect::<Result<_, ReportError>>()?;

@@ -16,6 +16,10 @@ fn runs_that_lie_within_the_uncertainty_share_a_rank() {
     // Without uncertainty only equal values are alike.
     let exact = [1.0, 1.0, 1.1].map(|v| Some(Uncertain { value: v, sigma: None }));
     assert_eq!(ranks(&exact, false), [Some(1), Some(1), Some(3)]);
+    // A value at the end of what can be measured has none: that of the other decides.
+    let ended = Some(Uncertain { value: 0.33, sigma: None });
+    assert_eq!(ranks(&[value(0.30, 0.02), ended], true), [Some(1), Some(1)]);
+    assert_eq!(ranks(&[value(0.30, 0.01), ended], true), [Some(2), Some(1)]);
 }
 
 #[test]
