@@ -11,11 +11,11 @@ use crate::failure::Failure;
 use crate::{say, serve};
 
 /// Bounds of the classes of altitude, degrees, and of exposure, ms.
-const ALTITUDES: [f64; 4] = [20.0, 30.0, 45.0, 60.0];
-const EXPOSURES: [f64; 4] = [5.0, 10.0, 20.0, 50.0];
+pub const ALTITUDES: [f64; 4] = [20.0, 30.0, 45.0, 60.0];
+pub const EXPOSURES: [f64; 4] = [5.0, 10.0, 20.0, 50.0];
 
 /// Class of a number: `20 to 30`.
-fn class(value: Option<f64>, bounds: &[f64]) -> String {
+pub fn class(value: Option<f64>, bounds: &[f64]) -> String {
     let Some(value) = value else { return "not known".into() };
     match bounds.iter().position(|b| value < *b) {
         Some(0) => format!("below {}", bounds[0]),
@@ -61,7 +61,7 @@ pub fn trend(global: &Global) -> Result<(), Failure> {
 fn words(runs: &[RunCard]) -> String {
     let mut text = String::new();
     let tables = [
-        ("day", counts(runs, |r| (0, r.day().to_string()))),
+        ("night", counts(runs, |r| (0, r.day().to_string()))),
         ("altitude, degrees", counts(runs, |r| (place(r.altitude_deg, &ALTITUDES), class(r.altitude_deg, &ALTITUDES)))),
         ("exposure, ms", counts(runs, |r| (place(r.exposure_ms, &EXPOSURES), class(r.exposure_ms, &EXPOSURES)))),
     ];

@@ -27,6 +27,8 @@ pub struct RunCard {
     pub target: String,
     /// When it was started, as `YYYY-MM-DDTHH:MM:SS.mmmZ`.
     pub started: String,
+    /// Evening of the night in which its clip was captured, `YYYY-MM-DD`; empty if the clip does not tell.
+    pub night: String,
     /// Frames in the picture and frames read.
     pub frames: (Option<u64>, u64),
     /// What limited it; empty if not asked.
@@ -51,6 +53,7 @@ impl RunCard {
             recipe: text("/recipe/name"),
             target: text("/inputs/0/facts/target.name/value"),
             started: text("/started"),
+            night: night(record).unwrap_or_default(),
             frames: (
                 record.pointer("/frames/used").and_then(Value::as_u64),
                 record.pointer("/frames/total").and_then(Value::as_u64).unwrap_or(0),
@@ -62,11 +65,21 @@ impl RunCard {
         }
     }
 
-    /// Day on which it was started.
+    /// Evening of the capture's night, or the day on which the run was started if the clip does not tell.
     #[must_use]
     pub fn day(&self) -> &str {
-        self.started.split('T').next().unwrap_or_default()
+        if self.night.is_empty() { self.started.split('T').next().unwrap_or_default() } else { &self.night }
     }
+}
+
+/// Evening of the night of the first clip, in mean solar time where the longitude is known, else in UTC.
+fn night(record: &Value) -> Option<String> {
+    let start_ns = record.pointer("/inputs/0/clip/start_unix_ns")?.as_i64()?;
+    let longitude_deg = record.pointer("/inputs/0/facts/site.longitude_deg/value").and_then(Value::as_f64);
+    let east_s = (240.0 * longitude_deg.unwrap_or(0.0)) as i64;
+    let noon_s = 12 * 3600;
+    let moved = jiff::Timestamp::from_second(start_ns.div_euclid(1_000_000_000) + east_s - noon_s).ok()?;
+    Some(moved.strftime("%Y-%m-%d").to_string())
 }
 
 fn is_png(result: &Value) -> bool {
@@ -292,6 +305,20 @@ mod tests {
         assert_eq!(by(Filter { target: "saturn".into(), ..Filter::default() }), "b");
         assert_eq!(by(Filter { limit: "seeing".into(), from: "2031-05-03".into(), ..Filter::default() }), "");
         assert_eq!(by(Filter { to: "2031-05-02".into(), ..Filter::default() }), "a");
+    }
+
+    // 2027-02-13 01:30 UTC is 1802482200 s after 1970 (date -u -d @1802482200).
+    #[test]
+    fn a_night_is_named_by_its_evening() {
+        let card = |longitude_deg: Value| {
+            let facts = serde_json::json!({"site.longitude_deg": {"value": longitude_deg}});
+            let input = serde_json::json!({"clip": {"start_unix_ns": 1_802_482_200_000_000_000_i64}, "facts": facts});
+            RunCard::of("a", &serde_json::json!({"started": "2031-05-02T21:04:00.000Z", "inputs": [input]}))
+        };
+        assert_eq!(card(Value::Null).day(), "2027-02-12");
+        // Half a turn to the east it is the afternoon of the 13th.
+        assert_eq!(card(Value::from(179.0)).day(), "2027-02-13");
+        assert_eq!(RunCard::of("a", &serde_json::json!({"started": "2031-05-02T21:04:00.000Z"})).day(), "2031-05-02");
     }
 
     #[test]

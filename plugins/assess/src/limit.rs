@@ -14,9 +14,11 @@ use stillair_api::{
 };
 
 mod blur;
+mod collimation;
 mod evidence;
 mod factor;
 mod light;
+mod lopsided;
 mod mount;
 mod sky;
 #[cfg(test)]
@@ -37,8 +39,8 @@ impl Method for Limit {
             "Says which one thing limited the picture, and what to change",
         )
         .help(
-            "Holds seeing, focus, sampling, noise, exposure, clouds, rotation, dispersion, tracking, lost frames and the \
-             window against thresholds, and orders them by what each costs in signal to noise at half the \
+            "Holds seeing, focus, collimation, sampling, noise, exposure, clouds, rotation, dispersion, tracking, lost \
+             frames and the window against thresholds, and orders them by what each costs in signal to noise at half the \
              telescope's cut-off. Link what there is: the stack, its table, its motions, and the records of \
              assess.capture and sharpen.wavefront; what is missing is said. Poor focus is told from poor air by the \
              image's motion, behind which a shaking mount can hide it.",
@@ -95,7 +97,7 @@ fn factors(evidence: &Evidence) -> Vec<Factor> {
         mount::tracking(evidence),
         mount::lost_frames(evidence),
         mount::window(evidence),
-        blur::collimation(),
+        collimation::collimation(evidence),
     ];
     factor::order(&mut list);
     list

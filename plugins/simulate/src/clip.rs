@@ -118,6 +118,8 @@ pub struct Telescope {
     pub focal_mm: f64,
     /// Defocus, waves rms at 550 nm.
     pub defocus_waves: f64,
+    /// Coma in x and y, waves rms at 550 nm.
+    pub coma_waves: [f64; 2],
 }
 
 /// The camera.
@@ -316,7 +318,13 @@ impl Default for PlanetClip {
             sun_altitude_deg: 14.0,
             field_arcsec: [0.0; 2],
             calibration_frames: 0,
-            telescope: Telescope { aperture_mm: 105.0, obstruction: 0.33, focal_mm: 1355.0, defocus_waves: 0.0 },
+            telescope: Telescope {
+                aperture_mm: 105.0,
+                obstruction: 0.33,
+                focal_mm: 1355.0,
+                defocus_waves: 0.0,
+                coma_waves: [0.0; 2],
+            },
             camera: Camera {
                 width: 128,
                 height: 112,

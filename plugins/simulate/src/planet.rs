@@ -152,6 +152,8 @@ pub(crate) fn take(parameters: &Parameters, clip: &mut PlanetClip) -> Outcome<()
         pixel_um => camera.pixel_um;
         exposure_s => camera.exposure_s;
         d_over_r0 => seeing.d_over_r0;
+        dropped => camera.dropped;
+        periodic_arcsec => mount.periodic_arcsec;
         altitude_deg => altitude_deg;
     }
     match parameters.text("pattern")? {
@@ -181,6 +183,11 @@ pub(crate) fn take(parameters: &Parameters, clip: &mut PlanetClip) -> Outcome<()
     if let Some(drift) = parameters.auto_numbers("drift_arcsec_per_s")? {
         clip.mount.drift_arcsec_per_s = drift.try_into().map_err(|_| {
             Fault::request(format!("drift_arcsec_per_s has {} numbers", drift.len())).remedy("give two: x and y")
+        })?;
+    }
+    if let Some(coma) = parameters.auto_numbers("coma_waves")? {
+        clip.telescope.coma_waves = coma.try_into().map_err(|_| {
+            Fault::request(format!("coma_waves has {} numbers", coma.len())).remedy("give two: x and y")
         })?;
     }
     if let Some(sensitivity) = parameters.auto_numbers("sensitivity")? {
@@ -215,11 +222,14 @@ pub(crate) fn shared_parameters() -> Vec<Parameter> {
         number("obstruction", "", 0.0, 0.8, "central obstruction as a share of the diameter"),
         number("focal_mm", "mm", 50.0, 100_000.0, "focal length"),
         number("defocus_waves", "waves", -2.0, 2.0, "defocus, rms at 550 nm"),
+        Parameter::auto_numbers("coma_waves", "waves", -2.0, 2.0, "coma in x and y, rms at 550 nm"),
         number("pixel_um", "um", 0.5, 50.0, "pitch of the pixels"),
         number("exposure_s", "s", 1e-6, 100.0, "exposure of a frame, at most the time between two"),
         number("d_over_r0", "", 0.0, 20.0, "seeing: aperture over Fried's length at 550 nm; 0 for still air"),
         number("altitude_deg", "deg", 5.0, 90.0, "altitude, which sets how the air spreads the colours"),
         Parameter::auto_numbers("drift_arcsec_per_s", "arcsec/s", -100.0, 100.0, "drift in x and y"),
+        number("periodic_arcsec", "arcsec", 0.0, 1000.0, "swing of the mount about its drift"),
+        number("dropped", "", 0.0, 0.9, "share of frames lost on the way to the disk"),
         integer("field_points", "", 1, 64, "places a side with a point spread of their own; 1 = one, fast"),
         integer("screen_points", "", 64, 8192, "points a side of a layer of air; memory grows with its square"),
         integer("steps", "", 1, 64, "instants at which an exposure samples the air"),

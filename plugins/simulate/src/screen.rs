@@ -224,7 +224,7 @@ mod tests {
     #[test]
     fn residuals_after_removing_modes() {
         let (points, per_diameter, screens) = (32, 16.0, 240);
-        let pupil = Pupil::new(points, 0.0, 0.0);
+        let pupil = Pupil::new(points, 0.0, 0.0, [0.0; 2]);
         let at = |k: usize| (2.0 * k as f64 + 1.0) / points as f64 - 1.0;
         let weight: Vec<f64> = pupil.amplitude.iter().map(|a| f64::from(*a)).collect();
         let area: f64 = weight.iter().sum();

@@ -100,7 +100,9 @@ pub fn prepare(clip: &PlanetClip, cancel: &dyn Fn() -> bool) -> Result<Simulatio
     let canvas_px = friendly_size((2.0 * (object.reach_px() + margin)).ceil() as usize);
     // A terrain is drawn as finely as it is known.
     let factor = if finest > 0.42 && clip.kind != Kind::Terrain { 4 } else { 2 };
-    let pupil = Pupil::new(clip.seeing.pupil_points, clip.telescope.obstruction, clip.telescope.defocus_waves);
+    let telescope = &clip.telescope;
+    let pupil =
+        Pupil::new(clip.seeing.pupil_points, telescope.obstruction, telescope.defocus_waves, telescope.coma_waves);
     let tiling = Tiling::new(&clip, &object, canvas_px, finest, margin);
     let tan_zenith = 1.0 / libm::tan(clip.altitude_deg.to_radians());
     let (sine, cosine) = libm::sincos(clip.zenith_angle_deg.to_radians());

@@ -271,7 +271,7 @@ impl Simulation {
                 "ring_tilt": i32::from(clip.kind == Kind::Ringed), "contrast": clip.contrast, "detail": clip.detail,
                 "sun_elev": clip.sun_altitude_deg, "field_x": clip.field_arcsec[0], "field_y": clip.field_arcsec[1],
                 "D": clip.telescope.aperture_mm, "obstruction": clip.telescope.obstruction, "focal": clip.telescope.focal_mm,
-                "defocus_waves": clip.telescope.defocus_waves, "pixel": camera.pixel_um,
+                "defocus_waves": clip.telescope.defocus_waves, "coma_waves": clip.telescope.coma_waves, "pixel": camera.pixel_um,
             }),
             json!({
                 "width": camera.width, "height": camera.height,

@@ -36,6 +36,9 @@ pub struct Ask {
     /// Also draws the first night, altitude against time, as an SVG file
     #[arg(long, value_name = "FILE.svg")]
     pub picture: Option<PathBuf>,
+    /// Folder of earlier runs: tells what limited them at such an altitude and exposure, and what to plan for
+    #[arg(long, value_name = "DIR")]
+    pub runs: Option<PathBuf>,
     /// How far detail may move in a clip, in pixels
     #[arg(long, value_name = "PX", default_value_t = 1.0)]
     pub smear_px: f64,

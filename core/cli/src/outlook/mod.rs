@@ -3,6 +3,7 @@
 mod ask;
 mod nights;
 mod one_night;
+mod past;
 mod words;
 
 use std::path::Path;
@@ -24,6 +25,13 @@ use ask::{Question, question, wrong};
 pub fn tell(ask: &Ask, global: &Global) -> Result<(), Failure> {
     let question = question(ask, global, Timestamp::now())?;
     let got = outlook(&question.request).map_err(|error| wrong(&error))?;
+    let past = match &ask.runs {
+        Some(folder) if !folder.is_dir() => {
+            return Err(Failure::request(format!("{} is not a folder", folder.display()), "give the folder of runs"));
+        }
+        Some(folder) => Some((past::past(&got, &past::read(folder)), folder)),
+        None => None,
+    };
     if global.json {
         let mut value = serde_json::to_value(&got)
             .map_err(|error| Fault::internal(format!("the outlook cannot be written as JSON: {error}")))?;
@@ -31,11 +39,18 @@ pub fn tell(ask: &Ask, global: &Global) -> Result<(), Failure> {
             request.remove("site");
         }
         say::json(&json!({ "event": "outlook", "outlook": value }));
+        if let Some((past, _)) = &past {
+            say::json(&json!({ "event": "past", "targets": past }));
+        }
     } else {
-        let text = match &got.nights[..] {
+        let mut text = match &got.nights[..] {
             [night] => one_night::text(&got, night, question.local_minus_utc_s),
             _ => nights::text(&got),
         };
+        if let Some((past, folder)) = &past {
+            text.push('\n');
+            text.push_str(&past::text(past, folder));
+        }
         say::out(&text);
         if let Some(path) = &question.session {
             say::note(&format!("from the facts in {}", path.display()));

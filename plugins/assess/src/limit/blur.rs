@@ -60,7 +60,7 @@ fn d_over_r0(rest_rad2: f64) -> f64 {
 }
 
 /// Cost of a wavefront variance, dB.
-fn wavefront_db(rad2: f64) -> f64 {
+pub fn wavefront_db(rad2: f64) -> f64 {
     cost_db(libm::exp(-rad2.max(0.0)))
 }
 
@@ -79,7 +79,9 @@ pub fn seeing(evidence: &Evidence) -> Factor {
         }
         (Some(whole), Some(_)) => (whole, "as the stack's blur and the image's motion tell"),
         (Some(whole), None) => (whole, "as the stack's blur tells"),
-        (None, Some(by_motion)) => (by_motion, "as the image's motion tells"),
+        (None, Some(by_motion)) => {
+            (by_motion, "at least, as the image's motion tells (a wide field averages some of it)")
+        }
         (None, None) => {
             return Factor::untold(
                 name,
@@ -114,7 +116,13 @@ pub fn seeing(evidence: &Evidence) -> Factor {
     )
 }
 
-/// Focus: blur that every frame has.
+/// Blur that every frame has, rad^2; nothing where it cannot be told from that of the air.
+pub fn in_every_frame(evidence: &Evidence) -> Option<f64> {
+    let blur = blur(evidence);
+    (blur.whole.is_some() && blur.by_motion.is_some() && !is_long(evidence)).then(|| blur.unexplained())
+}
+
+/// Focus: blur that every frame has, and that is the same on all sides.
 pub fn focus(evidence: &Evidence) -> Factor {
     let name = "focus";
     let blur = blur(evidence);
@@ -127,10 +135,15 @@ pub fn focus(evidence: &Evidence) -> Factor {
     if is_long(evidence) {
         return Factor::untold(name, "exposures are so long that poor focus cannot be told from motion of the air");
     }
-    let rest = blur.unexplained();
+    let lopsided = super::collimation::is_lopsided(evidence);
+    let rest = if lopsided { 0.0 } else { blur.unexplained() };
     let cost = wavefront_db(rest);
     let share = whole / by_motion.max(1e-6);
-    let says = if rest > 0.0 {
+    let says = if lopsided && blur.unexplained() > 0.0 {
+        format!(
+            "every frame is soft, {share:.1} times what the image's motion accounts for, but to one side: collimation"
+        )
+    } else if rest > 0.0 {
         format!("every frame is soft: the blur is {share:.1} times what the image's motion accounts for")
     } else {
         format!("the image's motion accounts for the blur ({share:.1} times)")
@@ -240,13 +253,5 @@ pub fn sampling(evidence: &Evidence) -> Factor {
             says,
             advice,
         },
-    )
-}
-
-/// Collimation and tilt.
-pub fn collimation() -> Factor {
-    Factor::untold(
-        "collimation",
-        "a disc does not show whether the point spread is lopsided: look at a star, a little out of focus",
     )
 }

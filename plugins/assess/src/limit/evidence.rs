@@ -6,6 +6,7 @@ use stillair_api::{Bound, Entry, Facts, Image, Record, Table, columns};
 use stillair_maths::robust::{MAD_TO_SIGMA, mad, median};
 use stillair_maths::{rings, robust};
 
+use super::lopsided::{Lopsided, lopsided};
 use crate::optics;
 
 /// Band about half the cut-off in which signal to noise is averaged.
@@ -34,8 +35,12 @@ pub struct Evidence {
     pub snr: Option<Snr>,
     /// Wavefront variance that the sky tells, rad^2.
     pub wavefront_rad2: Option<f64>,
+    /// Light beyond the limb of a disc that lies to one side.
+    pub lopsided: Option<Lopsided>,
     /// Image motion of the frames along an axis, slow motion taken off, px^2.
     pub motion_px2: Option<f64>,
+    /// How far the field turned during the clip, degrees, where the frames were placed with their turn.
+    pub turn_deg: Option<f64>,
     /// Shifts of red and blue against each other, px.
     pub colour_px: Option<f64>,
     /// Whether the picture has three colours.
@@ -81,6 +86,9 @@ impl Evidence {
                 let x: Vec<f64> = rows.iter().map(|r| r.x_px).collect();
                 let y: Vec<f64> = rows.iter().map(|r| r.y_px).collect();
                 evidence.motion_px2 = motion_px2(table.values(columns::TIME_S).unwrap_or_default(), &x, &y);
+                let turns: Vec<f64> = rows.iter().map(|r| r.rotation_rad).filter(|r| r.is_finite()).collect();
+                let ends = (robust::percentile(&turns, 5.0), robust::percentile(&turns, 95.0));
+                evidence.turn_deg = Some((ends.1 - ends.0).to_degrees() / 0.9).filter(|t| t.is_finite());
             }
         }
         match image {
@@ -110,6 +118,9 @@ impl Evidence {
         if let Some(cutoffs) = optics::cutoffs(image, &self.facts) {
             self.q = Some(1.0 / (cutoffs[middle] * scale));
             self.snr = snr(image, middle, cutoffs[middle]);
+            if image.width > 1 && image.height > 1 {
+                self.lopsided = lopsided(image.channel(middle), image.width, image.height, 1.0 / cutoffs[middle]);
+            }
         }
     }
 

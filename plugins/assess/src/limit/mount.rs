@@ -10,6 +10,8 @@ use super::factor::{Factor, Finding, cost_db, light_db};
 const LOST: f64 = 0.05;
 /// Drift during an exposure that is no harm, px: leaves 0.99 of the contrast at half of Nyquist.
 const SMEAR_PX: f64 = 0.25;
+/// Turn of the field that is worth telling, degrees: the noise of its measure is less (own simulation).
+const TURN_DEG: f64 = 0.1;
 /// Turn of the sky, arcsec per minute.
 const SIDEREAL_ARCSEC_PER_MIN: f64 = 902.46;
 
@@ -19,9 +21,8 @@ pub fn tracking(evidence: &Evidence) -> Factor {
     let Some(track) = Track::of(evidence) else {
         return Factor::untold(name, "the target's place was not followed, or the frames have no times");
     };
-    let cut = evidence.reasons().map_or(0.0, |r| {
-        r.iter().filter(|w| **w == "cut off" || **w == "no target").count() as f64 / r.len().max(1) as f64
-    });
+    // A frame too small for the target cuts it however well it is followed.
+    let cut = if is_tight(evidence) { 0.0 } else { cut_share(evidence) };
     let smear_px = track.rate_px_per_s * evidence.exposure_s().unwrap_or(0.0);
     let at_half = evidence.q.map_or(1.0, |q| mtf::pixel((0.5 / q * smear_px).min(0.999)));
     let in_units = |px: f64, per: &str| match evidence.arcsec_per_px {
@@ -33,6 +34,9 @@ pub fn tracking(evidence: &Evidence) -> Factor {
         in_units(60.0 * track.rate_px_per_s, " a minute"),
         in_units(track.swing_px, "")
     );
+    if let Some(turn) = evidence.turn_deg.filter(|t| *t > TURN_DEG) {
+        says.push_str(&format!("; the field turned by {turn:.2} degrees, which was undone"));
+    }
     if cut > LOST {
         says.push_str(&format!("; {:.0} % of the frames show it cut off or not at all", 100.0 * cut));
     }
@@ -61,6 +65,13 @@ pub fn tracking(evidence: &Evidence) -> Factor {
             advice,
         },
     )
+}
+
+/// Share of the frames that do not show the whole target.
+fn cut_share(evidence: &Evidence) -> f64 {
+    evidence.reasons().map_or(0.0, |r| {
+        r.iter().filter(|w| **w == "cut off" || **w == "no target").count() as f64 / r.len().max(1) as f64
+    })
 }
 
 struct Track {
@@ -137,19 +148,31 @@ pub fn lost_frames(evidence: &Evidence) -> Factor {
     )
 }
 
+/// Sides of the frame over the target's, below which a drift soon cuts it, and above which most is sky (common
+/// practice, no source).
+const ROOM: (f64, f64) = (1.15, 4.0);
+
+/// The frame's shorter side over the target's size.
+fn room(evidence: &Evidence) -> Option<f64> {
+    let side = evidence.number("frame-width").zip(evidence.number("frame-height")).map(|(w, h)| w.min(h));
+    Some(side? / (2.0 * evidence.radius_px()?))
+}
+
+fn is_tight(evidence: &Evidence) -> bool {
+    room(evidence).is_some_and(|room| room < ROOM.0)
+}
+
 /// The frame's size against the target's.
 pub fn window(evidence: &Evidence) -> Factor {
-    /// Sides of the frame over the target's, below which a drift soon cuts it, and above which most is sky (common
-    /// practice, no source).
-    const ROOM: (f64, f64) = (1.15, 4.0);
     let name = "window";
-    let side = evidence.number("frame-width").zip(evidence.number("frame-height")).map(|(w, h)| w.min(h));
-    let (Some(side), Some(radius_px)) = (side, evidence.radius_px()) else {
+    let Some(ratio) = room(evidence) else {
         return Factor::untold(name, "the frame's or the target's size is not known");
     };
-    let ratio = side / (2.0 * radius_px);
+    let cut = if is_tight(evidence) { cut_share(evidence) } else { 0.0 };
     let (says, advice) = if ratio < ROOM.0 {
-        (format!("the frame is only {ratio:.2} times the target's size"), "a larger window".to_string())
+        let lost =
+            if cut > LOST { format!("; {:.0} % of the frames show it cut off", 100.0 * cut) } else { String::new() };
+        (format!("the frame is only {ratio:.2} times the target's size{lost}"), "a larger window".to_string())
     } else if ratio > ROOM.1 {
         (
             format!("the frame is {ratio:.1} times the target's size: most of it is sky"),
@@ -164,8 +187,8 @@ pub fn window(evidence: &Evidence) -> Factor {
             value: ratio,
             unit: "times the target",
             threshold: ROOM.0,
-            beyond: false,
-            cost_db: 0.0,
+            beyond: cut > LOST,
+            cost_db: light_db(1.0 - cut),
             says,
             advice,
         },

@@ -7,7 +7,8 @@ use stillair_api::{
 
 use super::evidence::{Evidence, Snr, motion_px2};
 use super::factor::{Factor, Finding, Told};
-use super::{Limit, blur, factors, light, mount, sky};
+use super::lopsided::Lopsided;
+use super::{Limit, blur, collimation, factors, light, mount, sky};
 use stillair_api::Entry;
 
 /// Standard normal numbers: sums of twelve uniform ones (Knuth's MMIX multiplier).
@@ -87,6 +88,48 @@ fn blur_without_motion_is_poor_focus_and_with_it_is_not() {
     let windy = Evidence { wavefront_rad2: Some(0.6), motion_px2: Some(0.434 * 6.25), ..clean() };
     assert_eq!(factors(&windy)[0].name, "seeing");
     assert!(!blur::focus(&windy).beyond());
+}
+
+// Coma of 0.07 waves rms (Marechal's limit) makes 0.042: (2 pi 0.07)^2 = 0.193 rad^2, 20 log10(e^0.193) = 1.68 dB.
+#[test]
+fn blur_to_one_side_is_collimation_and_not_focus() {
+    let light = |amplitude: f64, sigma: f64| Lopsided { amplitude, sigma, direction_rad: 0.0 };
+    let soft = Evidence { wavefront_rad2: Some(0.6), lopsided: Some(light(0.05, 0.005)), ..clean() };
+    let list = factors(&soft);
+    assert!(list[0].name == "collimation" && list[0].beyond(), "{list:?}");
+    assert!(!blur::focus(&soft).beyond());
+    let weak = finding(collimation::collimation(&Evidence { lopsided: Some(light(0.042, 0.005)), ..clean() }));
+    assert!((weak.cost_db - 1.68).abs() < 0.01 && !weak.beyond, "{weak:?}");
+    // What may be chance, or the pattern of the disc, is none.
+    for chance in [light(0.05, 0.02), light(0.02, 0.001)] {
+        let told = finding(collimation::collimation(&Evidence { lopsided: Some(chance), ..clean() }));
+        assert!(told.cost_db == 0.0 && !told.beyond, "{told:?}");
+    }
+    for name in ["saturn", "moon", "mars"] {
+        let mut other = clean();
+        other.facts.set("target.name", FactValue::Text(name.into()), FactOrigin::Session);
+        other.lopsided = Some(light(0.05, 0.005));
+        assert!(matches!(collimation::collimation(&other).told, Told::No(_)), "{name}");
+    }
+}
+
+#[test]
+fn frames_cut_by_a_small_window_are_its_own_fault() {
+    let with_side = |side: f64| {
+        let mut evidence = clean();
+        let mut table = Table::for_frames(&(0..600).map(|i| 0.02 * f64::from(i)).collect::<Vec<_>>(), Some(0.01));
+        for (name, value) in [(columns::RADIUS_PX, 100.0), (columns::X_PX, 150.0), (columns::Y_PX, 150.0)] {
+            table.push(ColumnSpec::number(name, "", ""), vec![value; 600]);
+        }
+        let cut = (0..600).map(|i| f64::from(i % 2)).collect();
+        table.push(ColumnSpec::category(columns::REASON, &["", "cut off"], ""), cut);
+        evidence.table = Some(Arc::new(table));
+        let entries = ["frame-width", "frame-height"].map(|name| Entry::number(name, side, "px", "")).into();
+        evidence.records = vec![Arc::new(Record { entries })];
+        evidence
+    };
+    assert!(mount::window(&with_side(210.0)).beyond() && !mount::tracking(&with_side(210.0)).beyond());
+    assert!(!mount::window(&with_side(300.0)).beyond() && mount::tracking(&with_side(300.0)).beyond());
 }
 
 // Long-hand: 6.02 dB are needed, 0 dB are there, 0.0924 rad^2 of blur account for 0.80 dB: 5.2 dB, 3.3 times the frames.
