@@ -70,15 +70,71 @@ def slide(page, name):
     """Moves the edge of the viewer by keyboard and sees the picture above it change."""
     edge = page.locator("input.slide").first
     shown = lambda: page.locator(".over:not([hidden])").first.evaluate("e => getComputedStyle(e).clipPath")
-    before = shown()
+    before, at = shown(), int(edge.input_value())
     edge.focus()
     for _ in range(10):
         page.keyboard.press("ArrowRight")
-    check(f"{name}: the edge does not move by keyboard", shown() != before and edge.input_value() == "10")
-    check(f"{name}: the edge does not tell where it is", "10 percent" in (edge.get_attribute("aria-valuetext") or ""))
+    check(f"{name}: the edge does not move by keyboard", shown() != before and edge.input_value() == str(at + 10))
+    told = edge.get_attribute("aria-valuetext") or ""
+    check(f"{name}: the edge does not tell where it is", f"{at + 10} percent" in told)
     box = page.locator(".sheet").first.bounding_box()
     page.mouse.click(box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"])
     check(f"{name}: the edge does not follow the mouse", abs(int(edge.input_value()) - 50) < 3)
+
+
+def choose(page, name):
+    """Any two pictures can be laid over each other: one is shown on each side, no third."""
+    left, right = page.locator("select.left-of").first, page.locator("select.right-of").first
+    options = left.locator("option").all_inner_texts()
+    check(f"{name}: the two lists differ", options == right.locator("option").all_inner_texts())
+    left.select_option(index=len(options) - 1)
+    right.select_option(index=0)
+    visible = page.locator("img.view:visible").evaluate_all("list => list.map(i => i.alt)")
+    check(f"{name}: shows {visible}", sorted(visible) == sorted({options[0], options[-1]}))
+    loaded = page.locator("img.view").evaluate_all("list => list.every(i => i.complete && i.naturalWidth > 0)")
+    check(f"{name}: a picture is empty", loaded)
+
+
+def blink(page, name):
+    """The two pictures swap by themselves, slower than three flashes a second, until the button is pressed again."""
+    button = page.locator("button.blink").first
+    # Every change of what covers the picture, with its time.
+    page.evaluate(
+        """() => {
+            window.swaps = [];
+            const over = document.querySelector('.over');
+            let before = over.style.clipPath;
+            new MutationObserver(() => {
+                if (over.style.clipPath !== before) { before = over.style.clipPath; swaps.push(performance.now()); }
+            }).observe(over, {attributes: true, attributeFilter: ['style']});
+        }"""
+    )
+    button.focus()
+    page.keyboard.press("Enter")
+    check(f"{name}: the button does not say that it is pressed", button.get_attribute("aria-pressed") == "true")
+    page.wait_for_timeout(2600)
+    swaps = page.evaluate("swaps")
+    page.keyboard.press("Enter")
+    check(f"{name}: does not blink", len(swaps) >= 3)
+    # A flash is there and back again.
+    fastest = min((b - a for a, b in zip(swaps, swaps[1:])), default=0)
+    check(f"{name}: swaps after {fastest:.0f} ms", fastest > 1000 / 6)
+    check(f"{name}: blinks on", button.get_attribute("aria-pressed") == "false")
+    page.evaluate("swaps = []")
+    page.wait_for_timeout(1200)
+    # Laying the edge back is no swap of its own.
+    check(f"{name}: blinks after it was ended", len(page.evaluate("swaps")) == 0)
+    page.emulate_media(reduced_motion="reduce")
+    check(f"{name}: does not offer to swap by hand", button.inner_text() == "Swap")
+    told = page.locator(".now").first
+    page.keyboard.press("Enter")
+    first = told.inner_text()
+    page.evaluate("swaps = []")
+    page.wait_for_timeout(1200)
+    check(f"{name}: moves though less motion was asked for", len(page.evaluate("swaps")) == 0)
+    page.keyboard.press("Enter")
+    check(f"{name}: does not say what came up", told.inner_text() != first and told.get_attribute("role") == "status")
+    page.emulate_media(reduced_motion="no-preference")
 
 
 def words(page, name):
@@ -103,6 +159,8 @@ def report(context, scheme):
     check(f"{name}: does not begin with what limited the picture", "imited" in heading)
     check(f"{name}: no plots", page.locator("svg.plot").count() >= 5 and page.locator("svg.graph").count() == 1)
     slide(page, name)
+    choose(page, name)
+    blink(page, name)
     page.locator("select.zoom").first.select_option("8")
     check(f"{name}: does not enlarge", page.locator(".sheet").first.evaluate("e => e.style.width").endswith("px"))
     words(page, name)
@@ -113,6 +171,43 @@ def report(context, scheme):
     check(f"{name}: {wide} px wide on a screen of 360 px", wide <= 360)
     accessible(page, name + ", narrow")
     page.close()
+
+
+def comparison(context):
+    """A comparison of several ways, and one of several clips, as `stillair compare` writes them."""
+    clip = next(runs.glob("*-demo-clip-*/results/*.ser"))
+    made = runs / "compared"
+    ways = ["compare", "planet-colour", str(clip), "--vary", "weights.power=2,6", "--vary",
+            "sharp.use=sharpen.wiener,sharpen.starlet"]
+    again = made / "again.ser"
+    made.mkdir(exist_ok=True)
+    shutil.copy(clip, again)
+    for name, arguments in (("ways", ways), ("clips", ["compare", "planet-colour", str(clip), str(again)])):
+        said = subprocess.run([stillair, *arguments, "--json", "--out", str(made)], capture_output=True, text=True)
+        check(f"{name}: {said.stderr}", said.returncode == 0)
+        folder = pathlib.Path(json.loads(said.stdout.splitlines()[-1])["folder"])
+        file = folder / "compare.html"
+        size = file.stat().st_size
+        print(f"{name}: {size / 1e6:.2f} MB")
+        check(f"{name}: larger than 5 MB", size < 5e6)
+        page, took = open_page(context, file.as_uri(), name)
+        check(f"{name}: takes {took:.2f} s to open", took < 1.0)
+        slide(page, name)
+        choose(page, name)
+        blink(page, name)
+        words(page, name)
+        accessible(page, name)
+        for width in (1100, 360):
+            page.set_viewport_size({"width": width, "height": 900})
+            wide = page.evaluate("document.documentElement.scrollWidth")
+            check(f"{name}: {wide} px wide on a screen of {width} px", wide <= width)
+            if width == 1100:
+                table = page.locator("table.compare").evaluate("e => e.scrollWidth - e.parentElement.clientWidth")
+                check(f"{name}: the table is {table} px too wide", table <= 0)
+        page.set_viewport_size({"width": 1200, "height": 900})
+        page.locator("ol a").first.click()
+        check(f"{name}: does not lead to a run", page.locator("section.verdict").count() == 1)
+        page.close()
 
 
 def pages(context):
@@ -142,6 +237,8 @@ def pages(context):
         check("pair: no table", page.locator("table.pair").count() == 1)
         if page.locator("input.slide").count():
             slide(page, "pair")
+            choose(page, "pair")
+            blink(page, "pair")
         words(page, "pair")
         accessible(page, "pair")
         page.close()
@@ -160,6 +257,7 @@ with sync_playwright() as playwright:
         context = browser.new_context(color_scheme=scheme, viewport={"width": 1200, "height": 900}, bypass_csp=True)
         report(context, scheme)
         if scheme == "light":
+            comparison(context)
             pages(context)
         context.close()
     browser.close()

@@ -44,6 +44,28 @@ const CASES: &[Case] = &[
     case("dispersion", &[("altitude_deg", "14")], "dispersion"),
     case("burnt", &[("exposure_level", "1.6")], "exposure level"),
     case("drift", &[("drift_arcsec_per_s", "[7.0, 3.0]")], "tracking"),
+    case("collimation", &[("coma_waves", "[0.1, 0.0]")], "collimation"),
+    case("lost frames", &[("dropped", "0.2")], "lost frames"),
+    case("window", &[("width", "110"), ("height", "105"), ("drift_arcsec_per_s", "[0.2, 0.0]")], "window"),
+];
+
+/// What fills the frame has no sky about it, so that less can be told.
+const SURFACE: &[(&str, &str)] = &[
+    ("preset", "\"terrain\""),
+    ("frames", "80"),
+    ("width", "256"),
+    ("height", "200"),
+    ("focal_mm", "1850"),
+    ("d_over_r0", "0.8"),
+    ("seed", "1"),
+];
+
+const SURFACES: &[Case] = &[
+    case("surface, clean", &[], "telescope"),
+    case("surface, clean, seed 3", &[("seed", "3"), ("d_over_r0", "0.6")], "telescope"),
+    case("surface, seeing", &[("d_over_r0", "3.2"), ("seed", "2")], "seeing"),
+    case("surface, seeing 2.5", &[("d_over_r0", "2.5")], "seeing"),
+    case("surface, sampling", &[("focal_mm", "1000"), ("width", "160"), ("height", "128")], "sampling"),
 ];
 
 /// More strengths and other seeds, for the table.
@@ -69,6 +91,14 @@ const MORE: &[Case] = &[
     case("dispersion 20 deg", &[("altitude_deg", "20"), ("seed", "2")], "dispersion"),
     case("burnt, seed 2", &[("exposure_level", "1.5"), ("seed", "2")], "exposure level"),
     case("drift, seed 2", &[("drift_arcsec_per_s", "[-5.0, 6.0]"), ("seed", "2")], "tracking"),
+    case("coma, down", &[("coma_waves", "[0.0, 0.15]"), ("seed", "2")], "collimation"),
+    case("coma, aslant", &[("coma_waves", "[-0.14, 0.14]"), ("seed", "3")], "collimation"),
+    case("lost frames, seed 2", &[("dropped", "0.3"), ("seed", "2")], "lost frames"),
+    case("periodic error", &[("periodic_arcsec", "20"), ("frames_per_s", "4"), ("seed", "2")], "tracking"),
+    case("underexposed", &[("gain_e_per_adu", "200"), ("exposure_level", "0.1")], "exposure level"),
+    // What is undone or does no harm limits nothing.
+    case("field rotation", &[("field_rotation_deg_per_s", "0.1")], "telescope"),
+    case("sampling 5.4", &[("focal_mm", "4000"), ("width", "320"), ("height", "300")], "telescope"),
     case(
         "exposure of 150 ms",
         &[("exposure_s", "0.15"), ("frames_per_s", "6"), ("steps", "20"), ("d_over_r0", "1.6")],
@@ -76,22 +106,34 @@ const MORE: &[Case] = &[
     ),
 ];
 
+fn is_surface(case: &Case) -> bool {
+    case.name.starts_with("surface")
+}
+
+fn usual(case: &Case) -> &'static [(&'static str, &'static str)] {
+    if is_surface(case) { SURFACE } else { CLEAN }
+}
+
 fn value<'a>(case: &'a Case, key: &str) -> &'a str {
     let find = |list: &'a [(&str, &str)]| list.iter().find(|(k, _)| *k == key).map(|(_, v)| *v);
-    find(case.numbers).or_else(|| find(CLEAN)).unwrap_or_default()
+    find(case.numbers).or_else(|| find(usual(case))).unwrap_or_default()
 }
 
 /// Makes the clip, runs the shipped recipe on it, and asks what limited the picture.
 fn told(here: &Path, case: &Case) -> serde_json::Value {
     let stem = case.name.replace([' ', ',', '.'], "-");
+    let (scene, shipped, target) = match is_surface(case) {
+        true => ("terrain", "terrain", "moon"),
+        false => ("planet", "planet-colour", "jupiter"),
+    };
     let mut recipe =
-        format!("schema = 1\nname = \"{stem}\"\nsummary = \"a clip\"\n[step.planet]\nuse = \"simulate.planet\"\n");
-    let keys = CLEAN.iter().map(|(k, _)| *k);
-    let own = case.numbers.iter().map(|(k, _)| *k).filter(|k| !CLEAN.iter().any(|(c, _)| c == k));
+        format!("schema = 1\nname = \"{stem}\"\nsummary = \"a clip\"\n[step.scene]\nuse = \"simulate.{scene}\"\n");
+    let keys = usual(case).iter().map(|(k, _)| *k);
+    let own = case.numbers.iter().map(|(k, _)| *k).filter(|k| !usual(case).iter().any(|(c, _)| c == k));
     for key in keys.chain(own) {
         recipe.push_str(&format!("{key} = {}\n", value(case, key)));
     }
-    recipe.push_str("[step.clip]\nuse = \"write.ser\"\nframes = \"@planet\"\nname = \"clip\"\n");
+    recipe.push_str("[step.clip]\nuse = \"write.ser\"\nframes = \"@scene\"\nname = \"clip\"\n");
     std::fs::write(here.join(format!("{stem}.toml")), recipe).unwrap();
     let exposure = match value(case, "exposure_s") {
         "" => "0.012",
@@ -99,7 +141,7 @@ fn told(here: &Path, case: &Case) -> serde_json::Value {
     };
     let session = format!(
         "[telescope]\naperture_mm = 105\nobstruction = 0.33\nfocal_mm = {}\n[camera]\npixel_um = 3.76\n\
-         exposure_s = {exposure}\n[target]\nname = \"jupiter\"\n",
+         exposure_s = {exposure}\n[target]\nname = \"{target}\"\n",
         value(case, "focal_mm")
     );
     let run = |arguments: &[&str]| {
@@ -112,7 +154,7 @@ fn told(here: &Path, case: &Case) -> serde_json::Value {
     run(&["run", &format!("{stem}.toml"), "--out", &made]);
     let clip = only(&made).join("results/clip.ser");
     std::fs::write(clip.with_extension("session.toml"), session).unwrap();
-    let said = run(&["run", "planet-colour", clip.to_str().unwrap(), "--out", &done]);
+    let said = run(&["run", shipped, clip.to_str().unwrap(), "--out", &done]);
     let answer: serde_json::Value =
         serde_json::from_str(&run(&["diagnose", only(&done).to_str().unwrap(), "--json"])).unwrap();
     let limit = answer["limiting_factor"].as_str().unwrap();
@@ -150,7 +192,7 @@ fn the_one_thing_that_is_wrong_is_named_and_nothing_on_a_clean_clip() {
 fn the_whole_table() {
     let here = folder("limits-table");
     let (mut wrong, mut text) = (0, String::new());
-    for case in CASES.iter().chain(MORE) {
+    for case in CASES.iter().chain(MORE).chain(SURFACES) {
         let answer = told(&here, case);
         wrong += usize::from(answer["limiting_factor"] != case.limit);
         text.push_str(&row(case, &answer));
