@@ -14,7 +14,7 @@
 #define STILLAIR_ABI 1
 
 // Revision: raised whenever something is appended. Any two revisions of one version work together.
-#define STILLAIR_REVISION 2
+#define STILLAIR_REVISION 3
 
 // Status: done.
 #define STILLAIR_DONE 0
@@ -556,6 +556,20 @@ typedef struct StillairBoundView {
   size_t entry_count;
 } StillairBoundView;
 
+// Samples that change hands: the receiver owns the memory, and gives it back by `release` or hands it on.
+typedef struct StillairBufferView {
+  // Size of this struct in bytes.
+  size_t size;
+  // The samples.
+  float *data;
+  // Number of samples, all of them written.
+  size_t length;
+  // Number of samples that there is room for.
+  size_t capacity;
+  // Frees the memory; may be called from any thread to the end of the program.
+  void (*release)(float *data, size_t capacity);
+} StillairBufferView;
+
 // What the host offers. Valid from the call of `stillair_plugin` to the end of the program.
 typedef struct StillairHost {
   // Size of this struct in bytes.
@@ -630,6 +644,14 @@ typedef struct StillairHost {
   const void *(*extension)(struct StillairText name);
   // Revision 2. Any call: asks for memory beyond what `memory` declared; 0 if there is none left.
   uint32_t (*reserve)(struct StillairCall *call, uint64_t bytes);
+  // Revision 3. `frame` of a source or map: hands over memory to fill with the frame, of any length, instead of
+  // `buffer`. 0 if there is none.
+  uint32_t (*take_samples)(struct StillairCall *call, struct StillairBufferView *samples);
+  // Revision 3. The same: the frame is these samples without gaps, which are the host's from here, whatever it
+  // answers; of `frame`, data and strides are not read. 0 if they are refused.
+  uint32_t (*give_samples)(struct StillairCall *call,
+                           const struct StillairFrameView *frame,
+                           const struct StillairBufferView *samples);
 } StillairHost;
 
 #ifdef __cplusplus

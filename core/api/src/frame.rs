@@ -5,6 +5,8 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use crate::Samples;
+
 /// The 2x2 colour-mosaic pattern, named by its first two rows from the top left.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -195,13 +197,13 @@ pub struct Frame {
     /// Arrangement of samples, seen from this window's top left pixel.
     pub layout: Layout,
     /// `layout.planes() * region.height * region.width` samples in units of the white level.
-    pub data: Vec<f32>,
+    pub data: Samples,
 }
 
 impl Frame {
     /// An empty frame to be filled; buffers are reused by the engine.
     pub fn empty() -> Self {
-        Self { index: 0, region: Region::whole(0, 0), layout: Layout::Mono, data: Vec::new() }
+        Self { index: 0, region: Region::whole(0, 0), layout: Layout::Mono, data: Samples::default() }
     }
 
     /// Gives the frame a shape; the samples keep whatever the buffer held.

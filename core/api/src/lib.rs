@@ -26,6 +26,7 @@ mod node;
 mod parameters;
 mod plugin;
 mod record;
+mod samples;
 mod table;
 pub mod testing;
 
@@ -43,4 +44,5 @@ pub use node::{
 pub use parameters::{ParameterValue, Parameters};
 pub use plugin::Plugin;
 pub use record::{Entry, Record, Series};
+pub use samples::Samples;
 pub use table::{Column, ColumnData, ColumnSpec, Row, Table, columns};

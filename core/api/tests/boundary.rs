@@ -83,6 +83,7 @@ fn layouts() -> Vec<Layout> {
     vec![
         layout!(Text { data, length }),
         layout!(FrameView { size, index, x, y, width, height, layout, planes, row_stride, plane_stride, data }),
+        layout!(BufferView { size, data, length, capacity, release }),
         layout!(ClipView {
             size,
             frames,
@@ -219,7 +220,9 @@ fn layouts() -> Vec<Layout> {
             write,
             seek,
             extension,
-            reserve
+            reserve,
+            take_samples,
+            give_samples
         }),
         layout!(MethodTable {
             size,

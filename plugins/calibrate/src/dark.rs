@@ -106,7 +106,7 @@ mod tests {
         let mut dark = Image::new(4, 3, 1);
         dark.data = (0..12).map(|i| i as f32 * 0.01).collect();
         let region = Region { x: 1, y: 1, width: 2, height: 2 };
-        let frame = Frame { index: 0, region, layout: Layout::Mono, data: vec![0.5; 4] };
+        let frame = Frame { index: 0, region, layout: Layout::Mono, data: vec![0.5; 4].into() };
         let bound = Bound::default().with("dark", Value::Image(dark.into()));
         let out = run_map(&Dark, &bound, &clip_info(1, 4, 3, Layout::Mono), std::slice::from_ref(&frame)).unwrap();
         assert_eq!(out[0].data, [0.45, 0.44, 0.41, 0.4]);

@@ -85,7 +85,7 @@ struct DefectRun {
 impl ReduceRun for DefectRun {
     fn prepare(&self, _scratch: &mut Scratch, input: &FrameInput<'_>) -> Outcome<Item> {
         let looked_at = input.frame.index.is_multiple_of(self.every);
-        Ok(Box::new(if looked_at { input.frame.data.clone() } else { Vec::new() }))
+        Ok(Box::new(if looked_at { input.frame.data.to_vec() } else { Vec::new() }))
     }
 
     fn add(&mut self, _context: &dyn Context, items: Vec<(usize, Item)>) -> Outcome<()> {

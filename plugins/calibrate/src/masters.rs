@@ -99,7 +99,7 @@ impl MeanFrame {
 
 impl ReduceRun for MeanFrame {
     fn prepare(&self, _scratch: &mut Scratch, input: &FrameInput<'_>) -> Outcome<Item> {
-        Ok(Box::new(input.frame.data.clone()))
+        Ok(Box::new(input.frame.data.to_vec()))
     }
 
     fn add(&mut self, _context: &dyn Context, items: Vec<(usize, Item)>) -> Outcome<()> {
@@ -130,7 +130,7 @@ mod tests {
                 index,
                 region: Region::whole(2, 2),
                 layout: Layout::Mono,
-                data: vec![0.1, 0.2, 0.3, index as f32],
+                data: vec![0.1, 0.2, 0.3, index as f32].into(),
             })
             .collect();
         let info = clip_info(4, 2, 2, Layout::Mono);

@@ -164,7 +164,7 @@ pub(crate) mod tests {
             let (expected, _) = array(&format!("{prefix}_{letters}.npy"));
             let (height, width) = (shape[0] as usize, shape[1] as usize);
             let info = clip_info(1, width, height, Layout::Mosaic(pattern));
-            let frame = Frame { index: 0, region: info.region(), layout: info.layout, data: mosaic };
+            let frame = Frame { index: 0, region: info.region(), layout: info.layout, data: mosaic.into() };
             let out = &run_map(&*node(method), &Bound::default(), &info, &[frame]).unwrap()[0];
             assert_eq!(out.layout, Layout::Rgb);
             for y in 2..height - 2 {

@@ -35,7 +35,7 @@ fn drizzle(
     let clip: Vec<Frame> = frames
         .iter()
         .enumerate()
-        .map(|(index, (data, _))| Frame { index, region: Region::whole(side, side), layout, data: data.clone() })
+        .map(|(index, (data, _))| Frame { index, region: Region::whole(side, side), layout, data: data.clone().into() })
         .collect();
     let centre = (side as f64 - 1.0) * 0.5;
     // Output = input + shift: the reference point lies at the centre less the shift.

@@ -10,7 +10,7 @@ use std::sync::Mutex;
 use super::lend::{self, Lender, text};
 use super::prefix::blank;
 use super::raw::{self, Call, Host};
-use super::{status_of, take};
+use super::{handed, status_of, take};
 use crate::{Bound, ClipInfo, Context, Entry, Facts, Fault, Frame, Outcome, Parameters, Record, Value};
 
 /// A call of the host's into this plugin.
@@ -136,14 +136,31 @@ impl Asker {
         ask!(self, put_place(place.x_px, place.y_px, place.rotation_rad, place.scale));
     }
 
-    /// Copies a frame into a buffer of the host's.
-    pub fn put_frame(&self, frame: &Frame) -> Outcome<()> {
+    /// Gets the host's memory for a frame into `frame`, where the host lets memory change hands.
+    pub fn take_samples(&self, frame: &mut Frame) -> Outcome<()> {
+        let mut view = blank::<raw::BufferView>();
+        if ask!(self, take_samples(&raw mut view)).unwrap_or(0) != 0 {
+            // SAFETY: the host hands this memory over.
+            frame.data = unsafe { handed::take(&view)? };
+        }
+        Ok(())
+    }
+
+    /// Hands a frame to the host: its memory where the host takes it, else a copy in a buffer of the host's.
+    pub fn put_frame(&self, frame: &mut Frame) -> Outcome<()> {
         let wrong = || Fault::internal("the frame has not the samples that its shape needs");
         let (area, planes) = (frame.region.area(), frame.layout.planes());
         if frame.data.len() != area * planes {
             return Err(wrong());
         }
         let mut view = raw::FrameView { data: std::ptr::null_mut(), ..lend::frame(frame) };
+        if self.host.give_samples.is_some() {
+            let samples = handed::give(std::mem::take(&mut frame.data));
+            return match ask!(self, give_samples(&raw const view, &raw const samples)) {
+                Some(1) => Ok(()),
+                _ => Err(Fault::internal("the host did not take a frame")),
+            };
+        }
         if ask!(self, buffer(&raw mut view)).unwrap_or(0) == 0 {
             return Err(Fault::internal("the host gave no buffer for a frame"));
         }

@@ -26,6 +26,7 @@ macro_rules! grows {
 
 grows! {
     FrameView: size_of::<raw::FrameView>(),
+    BufferView: size_of::<raw::BufferView>(),
     ClipView: size_of::<raw::ClipView>(),
     ColumnView: size_of::<raw::ColumnView>(),
     TableView: size_of::<raw::TableView>(),

@@ -9,7 +9,7 @@ pub use super::tables::{EntryPoint, Host, MethodTable, PluginTable};
 /// Version of the boundary. A host refuses a plugin of another version.
 pub const STILLAIR_ABI: u32 = 1;
 /// Revision: raised whenever something is appended. Any two revisions of one version work together.
-pub const STILLAIR_REVISION: u32 = 2;
+pub const STILLAIR_REVISION: u32 = 3;
 
 /// Status: done.
 pub const STILLAIR_DONE: i32 = 0;
@@ -117,6 +117,22 @@ pub struct FrameView {
     pub plane_stride: usize,
     /// Samples: read only in a frame that comes in, to be written in one that `buffer` gave.
     pub data: *mut f32,
+}
+
+/// Samples that change hands: the receiver owns the memory, and gives it back by `release` or hands it on.
+#[repr(C)]
+#[derive(Clone, Copy)]
+pub struct BufferView {
+    /// Size of this struct in bytes.
+    pub size: usize,
+    /// The samples.
+    pub data: *mut f32,
+    /// Number of samples, all of them written.
+    pub length: usize,
+    /// Number of samples that there is room for.
+    pub capacity: usize,
+    /// Frees the memory; may be called from any thread to the end of the program.
+    pub release: Option<unsafe extern "C" fn(data: *mut f32, capacity: usize)>,
 }
 
 /// What is known of a clip.

@@ -2,19 +2,19 @@
 
 use std::collections::HashMap;
 use std::ffi::c_void;
-use std::mem::ManuallyDrop;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Mutex};
 
 use super::ask::{Asker, HostFile};
+use super::handed::Handed;
 use super::lend::text;
 use super::prefix::{blank, read, slice, write};
 use super::raw::{self, Call, Host, MethodTable, PluginTable};
 use super::{take, words_of};
 use crate::{
     Bound, Fault, Finish, Frame, FrameInput, FrameReader, GlobalRow, Item, LocalLayer, MapRun, MeasureRun, Memory,
-    Method, Node, Outcome, Placement, Plugin, ReduceRun, Region, Row, Scratch, SinkRun, SpinLayer, StreamShape,
-    Transform, Value,
+    Method, Node, Outcome, Placement, Plugin, ReduceRun, Region, Row, Samples, Scratch, SinkRun, SpinLayer,
+    StreamShape, Transform, Value,
 };
 
 /// A method behind a table.
@@ -243,7 +243,7 @@ unsafe fn one_frame(
         let mut copy = Frame::empty();
         // SAFETY: the host's views.
         let (lent, placement) = unsafe { (lent(&view, &mut copy)?, (*run).layers.placement(input.placement)?) };
-        let input = FrameInput { frame: lent.as_deref().unwrap_or(&copy), row, placement: placement.as_ref() };
+        let input = FrameInput { frame: lent.as_ref().unwrap_or(&copy), row, placement: placement.as_ref() };
         return sink.frame(&input, &mut HostFile(asker));
     }
     // SAFETY: a run of `start`, shared by the threads that work on it.
@@ -252,8 +252,9 @@ unsafe fn one_frame(
         let taken = pool.lock().ok().and_then(|mut p| p.pop());
         let mut buffers = taken.unwrap_or_else(|| Buffers { bytes: Vec::new(), frame: Frame::empty() });
         let region = Region { x: view.x, y: view.y, width: view.width, height: view.height };
+        asker.take_samples(&mut buffers.frame)?;
         reader.read(view.index, region, &mut buffers.bytes, &mut buffers.frame)?;
-        asker.put_frame(&buffers.frame)?;
+        asker.put_frame(&mut buffers.frame)?;
         asker.put_row(&[buffers.bytes.len() as f64]);
         if let Ok(mut pool) = pool.lock() {
             pool.push(buffers);
@@ -263,11 +264,12 @@ unsafe fn one_frame(
     let worker = worker.ok_or_else(|| Fault::internal("the host gave no worker"))?;
     // SAFETY: the host's views.
     let (lent, placement) = unsafe { (lent(&view, &mut worker.input)?, run.layers.placement(input.placement)?) };
-    let input = FrameInput { frame: lent.as_deref().unwrap_or(&worker.input), row, placement: placement.as_ref() };
+    let input = FrameInput { frame: lent.as_ref().unwrap_or(&worker.input), row, placement: placement.as_ref() };
     match &run.work {
         Work::Map(map) => {
+            asker.take_samples(&mut worker.output)?;
             map.frame(&mut worker.scratch, &input, &mut worker.output)?;
-            asker.put_frame(&worker.output)
+            asker.put_frame(&mut worker.output)
         }
         Work::Measure(measure) => {
             let row = measure.frame(&mut worker.scratch, &input)?;
@@ -285,7 +287,7 @@ unsafe fn one_frame(
 ///
 /// # Safety
 /// The view's pointers hold what it says for as long as the frame is used.
-unsafe fn lent(view: &raw::FrameView, copy: &mut Frame) -> Outcome<Option<ManuallyDrop<Frame>>> {
+unsafe fn lent(view: &raw::FrameView, copy: &mut Frame) -> Outcome<Option<Frame>> {
     let layout = take::layout(view.layout)?;
     let area = view.width.checked_mul(view.height).filter(|area| area.checked_mul(layout.planes()).is_some());
     let area = area.ok_or_else(|| Fault::internal("the frame is too large"))?;
@@ -297,11 +299,10 @@ unsafe fn lent(view: &raw::FrameView, copy: &mut Frame) -> Outcome<Option<Manual
     }
     // SAFETY: as this function's.
     let samples = unsafe { slice(view.data.cast_const(), area * layout.planes(), "a frame's samples")? };
-    // SAFETY: the samples are the host's, so the vector must never free, grow or change them: it is lent by shared
-    // reference only, and `ManuallyDrop` forgets it.
-    let data = unsafe { Vec::from_raw_parts(samples.as_ptr().cast_mut(), samples.len(), samples.len()) };
+    // SAFETY: the samples live while the call lasts, and the frame over them is lent by shared reference only.
+    let data = Samples::handed(unsafe { Handed::lent(samples) });
     let region = Region { x: view.x, y: view.y, width: view.width, height: view.height };
-    Ok(Some(ManuallyDrop::new(Frame { index: view.index, region, layout, data })))
+    Ok(Some(Frame { index: view.index, region, layout, data }))
 }
 
 unsafe extern "C" fn drop_item(item: *mut c_void) {

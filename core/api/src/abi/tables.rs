@@ -3,8 +3,8 @@
 use std::ffi::c_void;
 
 use super::raw::{
-    BoundView, Call, ClipView, EntryView, FrameView, ImageView, InputView, MemoryView, MotionView, SettingView,
-    StreamView, TableView, Text,
+    BoundView, BufferView, Call, ClipView, EntryView, FrameView, ImageView, InputView, MemoryView, MotionView,
+    SettingView, StreamView, TableView, Text,
 };
 
 /// What the host offers. Valid from the call of `stillair_plugin` to the end of the program.
@@ -90,6 +90,14 @@ pub struct Host {
 
     /// Revision 2. Any call: asks for memory beyond what `memory` declared; 0 if there is none left.
     pub reserve: Option<unsafe extern "C" fn(call: *mut Call, bytes: u64) -> u32>,
+
+    /// Revision 3. `frame` of a source or map: hands over memory to fill with the frame, of any length, instead of
+    /// `buffer`. 0 if there is none.
+    pub take_samples: Option<unsafe extern "C" fn(call: *mut Call, samples: *mut BufferView) -> u32>,
+    /// Revision 3. The same: the frame is these samples without gaps, which are the host's from here, whatever it
+    /// answers; of `frame`, data and strides are not read. 0 if they are refused.
+    pub give_samples:
+        Option<unsafe extern "C" fn(call: *mut Call, frame: *const FrameView, samples: *const BufferView) -> u32>,
 }
 
 /// A method. Every shape uses a subset; what it does not use may be null. A function that returns a status and fails

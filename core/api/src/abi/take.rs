@@ -6,7 +6,7 @@ use super::prefix::{read, slice, text};
 use super::raw;
 use crate::{
     ClipInfo, Column, ColumnSpec, Disc, Entry, Fact, FactOrigin, FactValue, Fault, Frame, GlobalRow, Image, ImageInfo,
-    Layout, LocalLayer, Motion, Outcome, ParameterValue, Pattern, Record, Region, Series, SpinLayer, Table,
+    Layout, LocalLayer, Motion, Outcome, ParameterValue, Pattern, Record, Region, Samples, Series, SpinLayer, Table,
     TimesOrigin, Value,
 };
 
@@ -45,7 +45,7 @@ unsafe fn planes(
     data: *const f32,
     (width, height, planes): (usize, usize, usize),
     (row_stride, plane_stride): (usize, usize),
-    out: &mut Vec<f32>,
+    out: &mut Samples,
     what: &str,
 ) -> Outcome<()> {
     let count = width.checked_mul(height).and_then(|a| a.checked_mul(planes)).filter(|n| *n < isize::MAX as usize / 4);
@@ -274,9 +274,9 @@ pub unsafe fn image(view: *const raw::ImageView) -> Outcome<Image> {
         }
         let copy = |pointer: *const f32, what: &str| -> Outcome<Vec<f32>> {
             let (size, strides) = ((view.width, view.height, view.channels), (view.row_stride, view.plane_stride));
-            let mut out = Vec::new();
+            let mut out = Samples::default();
             planes(pointer, size, strides, &mut out, what)?;
-            Ok(out)
+            Ok(out.into_vec())
         };
         let halves = match (view.half_a.is_null(), view.half_b.is_null()) {
             (true, true) => None,

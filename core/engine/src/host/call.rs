@@ -8,7 +8,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use stillair_api::abi::prefix::{self, slice, text};
 use stillair_api::abi::raw::{self, Host, Text};
-use stillair_api::abi::{kind_of, lend, take, words_of};
+use stillair_api::abi::{handed, kind_of, lend, take, words_of};
 use stillair_api::{
     ClipInfo, Context, Facts, Fault, Frame, GlobalRow, Outcome, OutputFile, ParameterValue, Parameters, Region, Value,
 };
@@ -338,8 +338,7 @@ unsafe extern "C" fn buffer(call: *mut raw::Call, frame: *mut raw::FrameView) ->
             let mut state = call.state();
             let Some(out) = state.buffer.as_mut() else { return Ok(0) };
             let samples = samples.unwrap_or_default();
-            let wanted = samples.saturating_sub(out.data.len());
-            if out.data.try_reserve(wanted).is_err() {
+            if out.data.try_resize(samples).is_err() {
                 return Err(Fault::resource(format!("no memory for a frame of {samples} samples")));
             }
             let region = Region { x: view.x, y: view.y, width: view.width, height: view.height };
@@ -347,6 +346,47 @@ unsafe extern "C" fn buffer(call: *mut raw::Call, frame: *mut raw::FrameView) ->
             let filled = raw::FrameView { data: out.data.as_mut_ptr(), size: view.size, ..lend::frame(out) };
             state.filled = true;
             prefix::write(frame, &filled, "the frame")?;
+            Ok(1)
+        })
+    }
+}
+
+unsafe extern "C" fn take_samples(call: *mut raw::Call, samples: *mut raw::BufferView) -> u32 {
+    // SAFETY: see above.
+    unsafe {
+        answer(call, |call| {
+            let mut state = call.state();
+            let Some(out) = state.buffer.as_mut() else { return Ok(0) };
+            // Nothing is handed over that the plugin has no place for.
+            prefix::read(samples, "the samples")?;
+            let view = handed::give(std::mem::take(&mut out.data));
+            prefix::write(samples, &view, "the samples")?;
+            Ok(1)
+        })
+    }
+}
+
+unsafe extern "C" fn give_samples(
+    call: *mut raw::Call,
+    frame: *const raw::FrameView,
+    samples: *const raw::BufferView,
+) -> u32 {
+    // SAFETY: see above.
+    unsafe {
+        answer(call, |call| {
+            let samples = handed::take(&prefix::read(samples, "the samples")?)?;
+            let view = prefix::read(frame, "the frame")?;
+            let layout = take::layout(view.layout)?;
+            let wanted = view.width.checked_mul(view.height).and_then(|a| a.checked_mul(layout.planes()));
+            if wanted != Some(samples.len()) {
+                let words = format!("a frame of {}x{} px with {} samples", view.width, view.height, samples.len());
+                return Err(Fault::internal(words));
+            }
+            let mut state = call.state();
+            let Some(out) = state.buffer.as_mut() else { return Ok(0) };
+            let region = Region { x: view.x, y: view.y, width: view.width, height: view.height };
+            **out = Frame { index: view.index, region, layout, data: samples };
+            state.filled = true;
             Ok(1)
         })
     }
@@ -495,4 +535,6 @@ pub static HOST: Host = Host {
     seek: Some(seek),
     extension: Some(extension),
     reserve: Some(reserve),
+    take_samples: Some(take_samples),
+    give_samples: Some(give_samples),
 };

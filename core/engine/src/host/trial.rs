@@ -132,8 +132,8 @@ impl Scene {
     fn image(&self) -> Image {
         let channels = self.layout.planes();
         let mut image = Image::new(self.width, self.height, channels);
-        image.data = self.frame(0).data;
-        image.halves = Some([self.frame(1).data, self.frame(2).data]);
+        image.data = self.frame(0).data.into_vec();
+        image.halves = Some([self.frame(1).data.into_vec(), self.frame(2).data.into_vec()]);
         image.info.frames_used = FRAMES;
         image.info.frames_effective = FRAMES as f64;
         image.info.reference_px = [self.width as f64 / 2.0, self.height as f64 / 2.0];
