@@ -95,6 +95,7 @@ fn open_with(programs: Programs, context: &dyn Context, path: &Path, options: &O
             Fault::data(format!("{name}: no frame of the clip can be decoded")).remedy("check that the file is whole")
         );
     }
+    let version = programs.version(context, path)?;
     let (grey, deep) = pixels(&probe.pixel_format);
     let (encoding, bits) = if deep { (Encoding::U16(ByteOrder::Little), 16) } else { (Encoding::U8, 8) };
     let step = if grey { 1 } else { 3 };
@@ -129,7 +130,8 @@ fn open_with(programs: Programs, context: &dyn Context, path: &Path, options: &O
         start_unix_ns: None,
         times,
         exposure_s: options.exposure_s,
-        header: [("codec".to_owned(), probe.codec.clone())].into(),
+        // Another version may decode to other bits: whatever hangs on the clip has to know it.
+        header: [("codec".to_owned(), probe.codec.clone()), ("ffmpeg".to_owned(), version)].into(),
         notes,
     };
     Ok(FfmpegClip {
@@ -264,6 +266,10 @@ mod tests {
         path.into()
     }
 
+    /// What a stand-in says of its version.
+    const VERSION: &str =
+        r#"if [ "$1" = -version ]; then echo "ffmpeg version 0.1 test"; echo "libavcodec 1. 2.3 / 1. 2.4"; exit; fi"#;
+
     /// Stand-ins that say what a clip of 3x2 grey pixels is, and send the file itself as its frames.
     fn stand_ins(folder: &Path, frames: usize) -> Programs {
         let times: String =
@@ -273,7 +279,11 @@ mod tests {
         );
         Programs {
             ffprobe: script(folder, "probe", &probe),
-            ffmpeg: script(folder, "send", &format!("echo started >> {}/starts; cat /dev/stdin", folder.display())),
+            ffmpeg: script(
+                folder,
+                "send",
+                &format!("{VERSION}; echo started >> {}/starts; cat /dev/stdin", folder.display()),
+            ),
         }
     }
 
@@ -292,6 +302,7 @@ mod tests {
         let clip =
             open_with(stand_ins(folder.path(), 300), &TestContext::default(), &path, &parameters()).expect("opens");
         assert_eq!((clip.info.frames, clip.info.times, clip.info.time_s[2]), (300, TimesOrigin::Stamps, 2.0));
+        assert_eq!(clip.info.header["ffmpeg"], "0.1, libavcodec 1.2.4");
         for index in [3, 1, 2, 200, 150, 0, 255] {
             let found = read(&clip, index).expect("read");
             assert!(found.iter().all(|v| (v - index as f32).abs() < 1e-4), "{index}: {found:?}");
@@ -377,7 +388,8 @@ mod tests {
         let path = folder.path().join("clip");
         std::fs::write(&path, [0; 60]).expect("written");
         let mut programs = stand_ins(folder.path(), 10);
-        let lines = format!("echo $$ > {}/id; head -c 6 /dev/stdin; exec sleep 600", folder.path().display());
+        let lines =
+            format!("{VERSION}; echo $$ > {}/id; head -c 6 /dev/stdin; exec sleep 600", folder.path().display());
         programs.ffmpeg = script(folder.path(), "hang", &lines);
         let clip = open_with(programs, &TestContext::default(), &path, &parameters()).expect("opens");
         read(&clip, 0).expect("read");

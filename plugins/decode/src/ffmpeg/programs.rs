@@ -7,7 +7,7 @@ use std::ffi::OsString;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Seek};
 use std::path::Path;
-use std::process::{Child, ChildStdout, Command, Stdio};
+use std::process::{Child, ChildStdout, Command, ExitStatus, Stdio};
 use std::time::Duration;
 
 use stillair_api::{Context, Fault, Outcome};
@@ -107,6 +107,36 @@ fn start(program: &OsString, command: &mut Command, path: &Path) -> Outcome<Runn
     })
 }
 
+/// Waits for a program to end, while the run goes on and the answer stays short.
+fn finished(mut child: Running, context: &dyn Context, answer: &File, path: &Path) -> Outcome<ExitStatus> {
+    loop {
+        if context.cancelled() {
+            return Err(Fault::cancelled());
+        }
+        if let Some(ended) = child.0.try_wait()? {
+            return Ok(ended);
+        }
+        if answer.metadata()?.len() > MOST_ANSWER {
+            return Err(Fault::request(format!("{}: ffprobe has too much to say of this clip", path.display()))
+                .remedy("split the clip"));
+        }
+        std::thread::sleep(POLL);
+    }
+}
+
+/// The version, and those of the libraries as they are found when it runs, from lines such as
+/// `ffmpeg version 5.1.9 Copyright ...` and `libavcodec     59. 37.100 / 59. 37.100`.
+fn version_of(text: &str) -> Option<String> {
+    let mut lines = text.lines();
+    let own = lines.next()?.strip_prefix("ffmpeg version ")?.split_whitespace().next()?;
+    let libraries = lines.filter_map(|line| {
+        let (built, found) = line.strip_prefix("lib")?.split_once('/')?;
+        let name = built.split_whitespace().next()?;
+        Some(format!(", lib{name} {}", found.split_whitespace().collect::<String>()))
+    });
+    Some(libraries.fold(own.to_string(), |all, one| all + &one))
+}
+
 impl Programs {
     /// Asks what the clip is. Every frame is looked at, so that number and times are exact.
     pub(crate) fn probe(&self, context: &dyn Context, path: &Path) -> Outcome<Probe> {
@@ -163,20 +193,7 @@ impl Programs {
         let (mut errors, mut answer) = (tempfile::tempfile()?, tempfile::tempfile()?);
         let mut command = command(&self.ffprobe, &[], path, arguments)?;
         command.stdout(answer.try_clone()?).stderr(errors.try_clone()?);
-        let mut child = start(&self.ffprobe, &mut command, path)?;
-        let ended = loop {
-            if context.cancelled() {
-                return Err(Fault::cancelled());
-            }
-            if let Some(ended) = child.0.try_wait()? {
-                break ended;
-            }
-            if answer.metadata()?.len() > MOST_ANSWER {
-                return Err(Fault::request(format!("{}: ffprobe has too much to say of this clip", path.display()))
-                    .remedy("split the clip"));
-            }
-            std::thread::sleep(POLL);
-        };
+        let ended = finished(start(&self.ffprobe, &mut command, path)?, context, &answer, path)?;
         if ended.success() {
             answer.rewind()?;
             for text in BufReader::new(answer).lines() {
@@ -193,6 +210,22 @@ impl Programs {
         let said = said.trim().replace("file:/dev/stdin: ", "");
         Err(Fault::request(format!("{}: this is not a clip that can be read; ffmpeg says: {said}", path.display()))
             .remedy("check that the file is whole, or save the clip in another format"))
+    }
+
+    /// What `ffmpeg` says of its own version and of its libraries', which decide what it decodes.
+    pub(crate) fn version(&self, context: &dyn Context, path: &Path) -> Outcome<String> {
+        let mut answer = tempfile::tempfile()?;
+        let mut command = Command::new(&self.ffmpeg);
+        command.arg("-version").stdin(Stdio::null()).stdout(answer.try_clone()?).stderr(Stdio::null());
+        let ended = finished(start(&self.ffmpeg, &mut command, path)?, context, &answer, path)?;
+        let mut text = String::new();
+        answer.rewind()?;
+        answer.take(1 << 16).read_to_string(&mut text).unwrap_or_default();
+        let version = version_of(&text).filter(|_| ended.success());
+        version.ok_or_else(|| {
+            Fault::resource(format!("{} does not say its version", Path::new(&self.ffmpeg).display()))
+                .remedy("check the installation of ffmpeg")
+        })
     }
 
     /// Starts sending frames from the first one on, in the given pixel format.
@@ -218,5 +251,22 @@ impl Programs {
         let mut child = start(&self.ffmpeg, &mut command, path)?;
         let frames = child.0.stdout.take().ok_or_else(|| Fault::internal("no pipe to ffmpeg"))?;
         Ok(Pipe { _child: child, frames })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The first lines of what ffmpeg 5.1.9 of Debian 12 says of itself.
+    #[test]
+    fn a_version_names_the_program_and_the_libraries_that_it_finds() {
+        let said = "ffmpeg version 5.1.9-0+deb12u1 Copyright (c) 2000-2026 the FFmpeg developers\n\
+                    built with gcc 12 (Debian 12.2.0-14+deb12u1)\n\
+                    configuration: --prefix=/usr --enable-gpl\n\
+                    libavcodec     59. 37.100 / 59. 37.101\n\
+                    libswscale      6.  7.100 /  6.  7.100\n";
+        assert_eq!(version_of(said).unwrap(), "5.1.9-0+deb12u1, libavcodec 59.37.101, libswscale 6.7.100");
+        assert_eq!(version_of("usage: something else"), None);
     }
 }
