@@ -182,8 +182,12 @@ pub struct Cache {
 /// `check`.
 #[derive(Debug, Args)]
 pub struct Check {
-    /// A recipe file, or the name of one that ships
+    /// A recipe file, the name of one that ships, or a run's folder
+    #[arg(value_name = "RECIPE|RUN")]
     pub recipe: String,
+    /// Tries the checks that the recipe brings along, each on a simulated clip
+    #[arg(long, conflicts_with = "memory")]
+    pub run: bool,
     /// Prints how much memory a run takes at most, for a clip or for a size such as 640x480x3000
     #[arg(long, value_name = "CLIP", num_args = 0..=1, default_missing_value = "640x480x3000")]
     pub memory: Option<String>,

@@ -1,4 +1,4 @@
-//! `stillair check`: all that is wrong with a recipe, and how much memory a run of it takes.
+//! `stillair check`: all that is wrong with a recipe or a run's folder, and how much memory a run of it takes.
 
 use std::collections::HashMap;
 use std::fmt::Write as _;
@@ -14,11 +14,14 @@ use stillair_engine::run::memory_bound;
 use crate::arguments::{Check, Global};
 use crate::failure::Failure;
 use crate::recipes::Recipe;
-use crate::{inputs, memory, plugins, say};
+use crate::{expectations, inputs, memory, plugins, say, whole};
 
 /// Checks a recipe.
 pub fn check(verb: &Check, global: &Global) -> Result<(), Failure> {
     let catalogue = plugins::catalogue(global)?;
+    if let Some(folder) = whole::folder(&verb.recipe, global) {
+        return whole::check(&folder, &catalogue, global);
+    }
     let recipe = Recipe::find(&verb.recipe)?;
     let plan = recipe.compile(&catalogue, &Given::assumed(&recipe.inputs), global)?;
     say::diagnostics(&plan.warnings, global.json);
@@ -34,6 +37,7 @@ pub fn check(verb: &Check, global: &Global) -> Result<(), Failure> {
         say::out(&format!("{}: good, {steps} in {}", plan.name, plural(passes, "pass").replace("passs", "passes")));
     }
     match &verb.memory {
+        _ if verb.run => expectations::run(&plan, &recipe, &catalogue, global),
         Some(clip) => memory(&catalogue, &plan, &recipe, clip, global),
         None => Ok(()),
     }

@@ -37,17 +37,23 @@ pub fn demo(verb: &Demo, global: &Global) -> Result<(), Failure> {
     Ok(())
 }
 
-fn clip(made: &Finished) -> Result<PathBuf, Failure> {
+/// The clip that a run made.
+pub fn clip(made: &Finished) -> Result<PathBuf, Failure> {
     let clip = made.results.iter().find(|path| path.extension().is_some_and(|e| e == "ser"));
     let clip = clip.ok_or_else(|| Fault::internal(format!("the recipe {CLIP_RECIPE} wrote no clip")))?;
     Ok(made.folder.join(clip))
 }
 
-/// Writes what an observer would know of the clip beside it: telescope and camera. The planet is invented and has no
-/// name.
-fn write_session(plan: &Plan, clip: &Path) -> Result<(), Failure> {
-    let Some(node) = plan.nodes.iter().find(|node| node.description.method == "simulate.planet") else { return Ok(()) };
-    let text = stillair_simulate::session(&stillair_simulate::planet_clip(&node.parameters)?);
+/// Writes what an observer would know of a simulated clip beside it: telescope and camera. The target is invented and
+/// has no name.
+pub fn write_session(plan: &Plan, clip: &Path) -> Result<(), Failure> {
+    let seen = plan.nodes.iter().find_map(|node| match node.description.method.as_str() {
+        "simulate.planet" => Some(stillair_simulate::planet_clip(&node.parameters)),
+        "simulate.terrain" => Some(stillair_simulate::terrain_clip(&node.parameters)),
+        _ => None,
+    });
+    let Some(seen) = seen.transpose()? else { return Ok(()) };
+    let text = stillair_simulate::session(&seen);
     let path = clip.with_extension("session.toml");
     std::fs::write(&path, text)
         .map_err(|error| Fault::resource(format!("cannot write {}: {error}", path.display())).into())

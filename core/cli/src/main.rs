@@ -9,10 +9,13 @@ mod check;
 mod compare;
 mod demo;
 mod diagnose;
+mod expectations;
 mod explain;
 mod failure;
 mod graph;
 mod inputs;
+#[cfg(test)]
+mod keys;
 mod memory;
 mod methods;
 mod outlook;
@@ -33,6 +36,7 @@ mod settings;
 mod signals;
 mod trend;
 mod watch;
+mod whole;
 
 use std::process::ExitCode;
 

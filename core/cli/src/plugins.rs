@@ -16,7 +16,8 @@ macro_rules! linked {
         #[cfg(test)]
         const NAMES: &[&str] = &[$($name),*];
 
-        fn linked() -> Vec<Plugin> {
+        /// The plugins that are linked.
+        pub fn linked() -> Vec<Plugin> {
             vec![$($plugin()),*]
         }
     };

@@ -36,7 +36,8 @@ const MOST_BYTES: u64 = 1 << 20;
 
 /// The recipes that ship, and those beside the recipe in hand.
 pub struct Shelf<'a> {
-    folder: Option<&'a Path>,
+    /// Folder of the recipe in hand.
+    pub folder: Option<&'a Path>,
 }
 
 impl Library for Shelf<'_> {

@@ -29,7 +29,7 @@ use crate::cache::{Cache, Memo};
 
 pub use budget::{Budget, MemoryBound, memory_bound};
 pub use folder::{RunListing, list_runs};
-pub use runner::run;
+pub use runner::{keys, run};
 
 /// A file for a recipe's input and what is known of it beside its own header.
 #[derive(Debug, Clone)]

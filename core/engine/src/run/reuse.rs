@@ -76,6 +76,13 @@ impl Keys {
     }
 }
 
+impl Keys {
+    /// The keys, in the order of the plan's nodes.
+    pub fn all(&self) -> &[Key] {
+        &self.keys
+    }
+}
+
 /// The exposure that a table of a clip's frames begins with.
 pub(super) fn exposure_s(clip: &Clip) -> Option<f64> {
     clip.facts.number(EXPOSURE).or(clip.reader.info().exposure_s)

@@ -9,7 +9,7 @@ use std::sync::atomic::AtomicI64;
 use std::time::Instant;
 
 use jiff::Timestamp;
-use stillair_api::{Facts, Fault, FaultKind, Node, Shape, StreamShape, Value};
+use stillair_api::{Facts, Fault, FaultKind, Node, Outcome, Shape, StreamShape, Value};
 
 use super::budget::{MemoryBound, bound_with_readers};
 use super::calibration;
@@ -23,8 +23,8 @@ use super::record::{self, CacheRecord, ErrorRecord, NodeRecord, PassRecord, Said
 use super::report_tables::FrameTables;
 use super::reuse::{self, Capture, Keys, Reuse, Stamps};
 use super::store::Store;
-use super::{CancelFlag, Event, Events, Failed, Finished, PageMaker, RunRequest};
-use crate::cache::Stamp;
+use super::{CancelFlag, Event, Events, Failed, Finished, PageMaker, RunRequest, Silent};
+use crate::cache::{Key, Stamp};
 use crate::catalogue::Catalogue;
 use crate::plan::{OutputRef, Plan, Stage};
 use together::Together;
@@ -43,15 +43,36 @@ pub fn run(
     page: Option<PageMaker<'_>>,
 ) -> Result<Finished, Failed> {
     let early = |fault: Fault| Failed { fault, step: None, folder: None };
+    prepared(plan, catalogue, request, cancel, events, |run| run.carry_out(page)).map_err(early)?
+}
+
+/// The keys that the nodes of a plan have in a run, in the order of the plan. The inputs are opened and hashed; no frame
+/// is worked on, and nothing is written.
+///
+/// # Errors
+/// Whatever keeps a run from being begun.
+pub fn keys(plan: &Plan, catalogue: &Catalogue, request: &RunRequest) -> Outcome<Vec<Key>> {
+    let ready = |run: &Run<'_>| run.ready().map(|ready| ready.keys.all().to_vec()).map_err(|(fault, _)| fault);
+    prepared(plan, catalogue, request, &CancelFlag::default(), &Silent, ready)?
+}
+
+/// Does something with a run on a pool of its own.
+fn prepared<T: Send>(
+    plan: &Plan,
+    catalogue: &Catalogue,
+    request: &RunRequest,
+    cancel: &CancelFlag,
+    events: &dyn Events,
+    work: impl FnOnce(&Run<'_>) -> T + Send,
+) -> Outcome<T> {
     let threads = request.jobs.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from)).max(1);
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build();
-    let pool = pool.map_err(|e| early(Fault::resource(format!("cannot start {threads} threads: {e}"))))?;
-    pool.install(|| {
+    let pool = pool.map_err(|e| Fault::resource(format!("cannot start {threads} threads: {e}")))?;
+    Ok(pool.install(|| {
         let shared = Shared { cancel, events, spare: AtomicI64::new(0) };
         let contexts: Vec<NodeContext<'_>> = plan.nodes.iter().map(|n| NodeContext::new(&shared, &n.step)).collect();
-        let run = Run { plan, catalogue, request, events, threads, contexts: &contexts, shared: &shared };
-        run.carry_out(page)
-    })
+        work(&Run { plan, catalogue, request, events, threads, contexts: &contexts, shared: &shared })
+    }))
 }
 
 struct Run<'a> {
