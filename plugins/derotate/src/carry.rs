@@ -31,6 +31,34 @@ pub struct View {
     pub profiles: Vec<Vec<f32>>,
     /// Sky of each channel.
     pub skies: Vec<f64>,
+    /// Moons beside the globe, which move on their own.
+    pub moons: Vec<Carried>,
+}
+
+/// The neighbourhood of a moon that is carried to its place at the common instant, in the frame of the picture to be made
+/// and in equatorial radii.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Carried {
+    /// Where it stands at the instant: right of and along the pole.
+    pub at: [f64; 2],
+    /// From there to where the picture shows it.
+    pub shift: [f64; 2],
+    /// Up to this distance all moves with it.
+    pub reach: f64,
+    /// Over this distance more the motion fades away.
+    pub fade: f64,
+}
+
+impl Carried {
+    /// How far a place is moved.
+    fn shift_at(&self, x: f64, y: f64) -> [f64; 2] {
+        let off = (libm::hypot(x - self.at[0], y - self.at[1]) - self.reach) / self.fade;
+        if off >= 1.0 {
+            return [0.0; 2];
+        }
+        let share = 0.5 + 0.5 * libm::cos(std::f64::consts::PI * off.max(0.0));
+        self.shift.map(|s| share * s)
+    }
 }
 
 /// The figure of a globe with another centre.
@@ -68,7 +96,13 @@ impl View {
     pub fn read(&self, to: &Figure, x_px: f64, y_px: f64) -> Read {
         let (x, y) = to.to_pole_frame(x_px, y_px);
         let still = |weight| Read { at: self.figure.to_picture(self.side * x, y), weight, limb: (1.0, 1.0) };
-        let Some(here) = to.surface(x, y) else { return still(1.0) };
+        let Some(here) = to.surface(x, y) else {
+            let [u, v] = self.moons.iter().fold([x, y], |[u, v], moon| {
+                let shift = moon.shift_at(x, y);
+                [u + shift[0], v + shift[1]]
+            });
+            return Read { at: self.figure.to_picture(self.side * u, v), weight: 1.0, limb: (1.0, 1.0) };
+        };
         let mut turn_rad = self.turn_rad;
         if self.jets {
             let latitude_deg = here.planetographic_rad(to).to_degrees();
@@ -97,6 +131,7 @@ impl View {
             jets: globe.body == "jupiter" && seconds.abs() > AS_ONE_S,
             profiles,
             skies,
+            moons: Vec::new(),
         }
     }
 }

@@ -3,8 +3,9 @@
 //! Every pixel of the picture is read in each stack where the turning oblate globe showed the same surface then
 //! ([`crate::carry`]); off the disc nothing turns. A stack counts by its measured signal to noise: the square of its contrast
 //! against the others in the band of fine detail over the variance of its noise from its two halves (the power of 2 as for
-//! the frames of a stack: what is sharper in this band is sharper still beyond it); and less where its surface neared the limb, in proportion to the cosine of emission. Moons
-//! and their shadows move otherwise than the globe: what stands in one stack alone is taken from the stack nearest to the
+//! the frames of a stack: what is sharper in this band is sharper still beyond it); and less where its surface neared the limb, in proportion to the cosine of emission. The known
+//! moons beside the globe are carried to their places at the instant. Other moons and their shadows move otherwise than the
+//! globe: what stands in one stack alone is taken from the stack nearest to the
 //! common instant, and left out of the others. Mono stacks through red, green and blue filters become one colour picture
 //! ([`colours`]). Sources: rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22;
 //! Jupiter's equator: System I of the same report.
@@ -24,7 +25,7 @@ use stillair_maths::resample::{Kernel, Prepared};
 use crate::carry::{Map, View, figure, kernel_words};
 use crate::compare::{Seen, blurred, contrast, noise_variance, offset, strangers};
 use colours::{Colours, Plan};
-use globes::{agree, finish, flat, globes};
+use globes::{agree, finish, flat, globes, moons};
 
 /// The method `derotate.merge`.
 pub struct Merge;
@@ -35,7 +36,8 @@ impl Method for Merge {
             .help(
                 "Carries the stacks of several clips, each with its globe placed by derotate.geometry, to their mean instant \
                  on the turning globe and adds them by their measured signal to noise; the half-stacks come along. Rings and \
-                 sky stay still. Moons and shadows that moved are shown once, where the stack nearest to the instant has \
+                 sky stay still, the known moons beside the globe are carried along their ways where the session gives the \
+                 orientation. Other moons, and shadows, that moved are shown once, where the stack nearest to the instant has \
                  them. Stacks of different scale, brightness or orientation are brought to those of that stack. One stack \
                  alone goes through unchanged. Stacks of a mono camera through red, green and blue filters (the session's \
                  camera.filter, or the capture's header) become one colour picture: those of one colour are added, the \
@@ -243,7 +245,11 @@ impl MergeNode {
                 .map(|i| {
                     let side = if globes[i].mirrored == base.mirrored { 1.0 } else { -1.0 };
                     let seconds = if turned { seconds[i] } else { 0.0 };
-                    View::new(&images[i], &globes[i], side, sense, seconds)
+                    let mut view = View::new(&images[i], &globes[i], side, sense, seconds);
+                    if turned && self.moons {
+                        view.moons = moons(&globes[i], &base, seconds);
+                    }
+                    view
                 })
                 .collect()
         };

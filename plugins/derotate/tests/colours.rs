@@ -9,7 +9,7 @@ use stillair_api::testing::TestContext;
 use stillair_api::{Bound, Facts, Image, Value};
 use stillair_maths::fft::Fft2;
 use stillair_maths::registration::{BandSet, NewtonScratch, newton_shift, whitening};
-use stillair_sky::Body;
+use stillair_sky::{Body, Observer, Sky};
 
 /// Contrast of the belts and the spots in red, green and blue: Jupiter's belts are strongest in blue (textbook).
 const CONTRASTS: [(f64, f64); 3] = [(0.03, 0.06), (0.07, 0.05), (0.12, 0.03)];
@@ -189,4 +189,77 @@ fn a_colour_without_a_clip_is_said() {
     let (whole, context) = merged(&[red, green, stack(60.0, 2, "B", 3), stack(90.0, 2, "methane", 7)]);
     assert_eq!(whole.channels, 3);
     assert!(context.warnings.lock().unwrap().join("").contains("clip 4 went through a filter that is none of"));
+}
+
+/// The moon beside the disc nearest to it: its name's place right of and along the pole, radii, some seconds after the
+/// instant. The theory and its checks are stillair-sky's (tests/moons.rs there, against PyMeeus).
+fn moon(seconds: f64, which: Option<usize>) -> (usize, [f64; 2]) {
+    let utc: jiff::Timestamp = MOON_UTC.parse().unwrap();
+    let then = utc + jiff::SignedDuration::from_millis((1000.0 * seconds) as i64);
+    let moons = Sky::at(then, Observer::Geocentre).unwrap().moons(Body::Jupiter);
+    let far = |i: usize| moons[i].offset.x_radii.abs();
+    let which = which.unwrap_or_else(|| {
+        let beside = (0..moons.len()).filter(|&i| far(i) > 1.3 && !moons[i].occulted);
+        beside.min_by(|a, b| far(*a).total_cmp(&far(*b))).unwrap()
+    });
+    (which, [-moons[which].offset.x_radii, moons[which].offset.y_radii])
+}
+
+const MOON_UTC: &str = "2035-11-01T19:32:00Z";
+
+#[test]
+fn a_moon_beside_the_disc_is_one_spot_in_all_colours() {
+    let (which, there) = moon(0.0, None);
+    assert!(there[0].abs() < 3.5, "{there:?}");
+    let side = 340;
+    let scene = |seconds: f64, colour: usize, seed: u64| {
+        let (_, place) = moon(seconds, Some(which));
+        Painted {
+            side,
+            centre: [0.5 * (side as f64 - 1.0) + 0.4 * seed as f64, 0.5 * (side as f64 - 1.0) - 0.3],
+            moon: Some((place, 0.05, 0.8)),
+            ..jupiter(seconds, colour, seed)
+        }
+    };
+    let clips: Vec<_> = [(-200.0, 0, "R"), (0.0, 1, "G"), (200.0, 2, "B")]
+        .into_iter()
+        .zip(1..)
+        .map(|((seconds, colour, filter), seed)| {
+            let painted = scene(seconds, colour, seed);
+            let mut image = painted.paint();
+            image.info.middle_unix_ns = image.info.middle_unix_ns.map(|t| t + (seconds * 1e9) as i64);
+            image.info.filter = Some(filter.to_string());
+            let bound = Bound::default().with("image", Value::Image(Arc::new(image)));
+            match &transform("derotate.geometry", &painted.facts(true)).run(&TestContext::default(), &bound).unwrap()[0]
+            {
+                Value::Image(image) => image.clone(),
+                other => panic!("{other:?}"),
+            }
+        })
+        .collect();
+    let way = moon(200.0, Some(which)).1[0] - moon(-200.0, Some(which)).1[0];
+    assert!(way.abs() * 45.0 > 1.0, "the moon hardly moves: {way}");
+    let (whole, _) = merged(&clips);
+    // The light's centre about the moon's place at the instant, as the middle clip has it.
+    let middle = scene(0.0, 1, 2);
+    let (sin, cos) = middle.pole_deg.to_radians().sin_cos();
+    let expected = [
+        middle.centre[0] + 45.0 * (there[0] * cos + there[1] * sin),
+        middle.centre[1] + 45.0 * (there[0] * sin - there[1] * cos),
+    ];
+    for colour in 0..3 {
+        let plane = whole.channel(colour);
+        let mut sums = [0.0; 3];
+        for y in 0..side {
+            for x in 0..side {
+                let (u, v) = (x as f64 - expected[0], y as f64 - expected[1]);
+                let value = f64::from(plane[y * side + x]) - 0.01;
+                if u.hypot(v) < 8.0 && value > 0.03 {
+                    sums = [sums[0] + value, sums[1] + value * u, sums[2] + value * v];
+                }
+            }
+        }
+        let off = (sums[1] / sums[0]).hypot(sums[2] / sums[0]);
+        assert!(off < 0.2, "{colour}: {off}");
+    }
 }

@@ -4,6 +4,9 @@ use std::sync::Arc;
 
 use stillair_api::{Globe, Image};
 
+use stillair_sky::{Body, MoonPlace, Observer, Sky};
+
+use crate::carry::Carried;
 use crate::geometry::limb;
 use crate::spheroid::hindrance;
 
@@ -55,6 +58,40 @@ pub(super) fn agree(globes: &mut [Globe], images: &[Arc<Image>]) {
             globe.pole_rad = first + mean;
         }
     }
+}
+
+/// Blur about a moon that is carried with it, px.
+const MOON_BLUR_PX: f64 = 5.0;
+
+/// The known moons that stand beside the globe both on the picture of `globe` and `seconds` before, at the common instant,
+/// as the picture of `base` has them. None where the session gives no orientation. Motions of the moons by the theory that
+/// stillair-sky names.
+pub(super) fn moons(globe: &Globe, base: &Globe, seconds: f64) -> Vec<Carried> {
+    let Ok(body) = globe.body.parse::<Body>() else { return Vec::new() };
+    if !globe.oriented || !base.oriented || !seconds.is_finite() {
+        return Vec::new();
+    }
+    let places = |unix_ns: i64| {
+        let utc = jiff::Timestamp::from_nanosecond(unix_ns.into()).ok()?;
+        Some(Sky::at(utc, Observer::Geocentre).ok()?.moons(body))
+    };
+    let instant_ns = globe.unix_ns.saturating_sub(libm::round(seconds * 1e9) as i64);
+    let (Some(then), Some(at_instant)) = (places(globe.unix_ns), places(instant_ns)) else { return Vec::new() };
+    // East is to the left of the pole unless the picture is mirrored.
+    let side = if base.mirrored { 1.0 } else { -1.0 };
+    let place = |moon: &MoonPlace| [side * moon.offset.x_radii, moon.offset.y_radii];
+    let px = 1.0 / base.equatorial_radius_px;
+    let pairs = then.iter().zip(&at_instant).filter(|(a, b)| !(a.occulted || b.occulted));
+    pairs
+        .filter_map(|(then, now)| {
+            let (from, at) = (place(then), place(now));
+            let shift = [from[0] - at[0], from[1] - at[1]];
+            let reach = 0.5 * now.diameter_arcsec / base.arcsec_per_px * px + MOON_BLUR_PX * px;
+            let beside = [from, at].iter().all(|p| libm::hypot(p[0], p[1]) > 1.0 + reach);
+            let way = libm::hypot(shift[0], shift[1]);
+            beside.then(|| Carried { at, shift, reach, fade: (3.0 * way).max(3.0 * px) })
+        })
+        .collect()
 }
 
 /// A stand-in for a globe on a picture without one: nothing turns, and the light's centre comes to lie on the light's
