@@ -196,3 +196,51 @@ pub fn kernel_words(kernel: Kernel) -> &'static str {
         _ => "one more resampling by the interpolating cubic B-spline",
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Jupiter upright, seen from its equator's plane, 1000 px large so that a hundredth of a degree shows.
+    fn view(seconds: f64) -> (View, Figure) {
+        let figure = Figure::new([0.0, 0.0], 1000.0, 0.935, 0.0, 0.0);
+        // 870.27 degrees a day, System II (IAU 2015).
+        let turn_rad = 870.27_f64.to_radians() / 86_400.0 * seconds;
+        let jets = seconds.abs() > AS_ONE_S;
+        let (profiles, skies) = (Vec::new(), Vec::new());
+        (View { figure, side: 1.0, turn_rad, seconds, jets, profiles, skies, moons: Vec::new() }, figure)
+    }
+
+    // One turn takes 9 h 50 min 30.0 s within some 7 degrees of the equator (System I) and 9 h 55 min 40.6 s beyond 12 degrees
+    // (System II), as commonly quoted (stillair-sky's tests/data/facts.toml).
+    #[test]
+    fn the_equator_runs_ahead_of_the_rest() {
+        for seconds in [1800.0, -1800.0] {
+            let (view, to) = view(seconds);
+            for (y_px, period_s) in [(-20.0, 35_430.0), (60.0, 35_430.0), (-400.0, 35_740.6), (300.0, 35_740.6)] {
+                let read = view.read(&to, 0.0, y_px);
+                // Height along the axis: the parallel's radius follows from the ellipse.
+                let parallel_px = 1000.0 * (1.0 - (y_px / 935.0_f64).powi(2)).sqrt();
+                let expected = parallel_px * libm::sin(std::f64::consts::TAU * seconds / period_s);
+                assert!((read.at.0 - expected).abs() < 0.05, "{seconds} {y_px}: {} {expected}", read.at.0);
+                assert!((read.at.1 - y_px).abs() < 1e-6);
+            }
+        }
+        // Over a few minutes all turns as one.
+        let (view, to) = view(600.0);
+        let expected = 1000.0 * libm::sin(std::f64::consts::TAU * 600.0 / 35_740.6);
+        assert!((view.read(&to, 0.0, 0.0).at.0 - expected).abs() < 0.05);
+    }
+
+    #[test]
+    fn a_moon_is_read_where_it_was_and_nothing_twice() {
+        let (mut view, to) = view(60.0);
+        view.moons.push(Carried { at: [1.5, 0.1], shift: [0.02, -0.01], reach: 0.05, fade: 0.06 });
+        let read = view.read(&to, 1500.0, -100.0).at;
+        assert!((read.0 - 1520.0).abs() < 1e-6 && (read.1 + 90.0).abs() < 1e-6, "{read:?}");
+        assert_eq!(view.read(&to, 1700.0, -100.0).at, (1700.0, -100.0));
+        // Along the way each place is read once: what is read moves on with what is made.
+        let along: Vec<f64> = (1300..1700).map(|x| view.read(&to, f64::from(x), -100.0).at.0).collect();
+        assert!(along.windows(2).all(|pair| pair[1] > pair[0]));
+    }
+}

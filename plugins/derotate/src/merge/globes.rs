@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use stillair_api::{Globe, Image};
 
-use stillair_sky::{Body, MoonPlace, Observer, Sky};
+use stillair_sky::{Body, MoonPlace, Observer, Sky, System, rotation};
 
 use crate::carry::Carried;
 use crate::geometry::limb;
@@ -142,13 +142,16 @@ pub(super) fn finish(
     info.exposure_total_s = images.iter().map(|i| i.info.exposure_total_s).sum();
     info.middle_unix_ns = at_ns.or(base.middle_unix_ns);
     info.globe = globe.map(|(mut globe, later_s)| {
-        // Longitudes grow on the central meridian as the globe turns.
-        let turned = (globe.turn_rad_per_s.abs() * later_s).to_degrees();
-        let on = |degrees: f64| (degrees + turned).rem_euclid(360.0);
+        // Longitudes grow on the central meridian as the globe turns, in each system at its own rate.
+        let body = globe.body.parse::<Body>().ok();
+        let on = |degrees: f64, system: Option<System>| {
+            let rate = body.map_or(0.0, |body| rotation::rate_deg_per_day(body, system).abs());
+            (degrees + rate * later_s / 86_400.0).rem_euclid(360.0)
+        };
         globe.unix_ns = globe.unix_ns.saturating_add(libm::round(later_s * 1e9) as i64);
-        globe.central_meridian_deg = on(globe.central_meridian_deg);
-        globe.central_meridian_i_deg = globe.central_meridian_i_deg.map(on);
-        globe.central_meridian_ii_deg = globe.central_meridian_ii_deg.map(on);
+        globe.central_meridian_deg = on(globe.central_meridian_deg, None);
+        globe.central_meridian_i_deg = globe.central_meridian_i_deg.map(|degrees| on(degrees, Some(System::I)));
+        globe.central_meridian_ii_deg = globe.central_meridian_ii_deg.map(|degrees| on(degrees, Some(System::II)));
         globe
     });
     info.disc = info.globe.as_ref().map(limb).or(base.disc);
