@@ -211,3 +211,45 @@ fn wrong_questions_are_answered_with_the_remedy() {
     std::fs::write(here.join("session.toml"), "[site]\nlatitude = 5\n").unwrap();
     assert!(refused(&here, &["outlook"]).contains("latitude_deg"));
 }
+
+/// A folder of a run as far as the outlook reads it.
+fn write_run(here: &Path, name: &str, start_unix_ns: i64, limit: &str) {
+    let folder = here.join("runs").join(name);
+    std::fs::create_dir_all(&folder).unwrap();
+    let entries = serde_json::json!([
+        {"kind": "text", "name": "limiting-factor", "value": limit},
+        {"kind": "text", "name": "limit-summary", "value": "so it was"},
+        {"kind": "number", "name": "altitude", "value": 50.0, "unit": "deg", "help": ""},
+    ]);
+    let record = serde_json::json!({
+        "status": "done", "started": "2031-05-09T10:00:00.000Z",
+        "inputs": [{"clip": {"start_unix_ns": start_unix_ns}, "facts": {"target.name": {"value": "Jupiter"}}}],
+        "nodes": [{"method": "assess.limit", "entries": entries}],
+    });
+    std::fs::write(folder.join("run.json"), record.to_string()).unwrap();
+}
+
+#[test]
+fn earlier_runs_are_read_and_not_overread() {
+    let here = folder("outlook-past");
+    const DAY_NS: i64 = 86_400_000_000_000;
+    let night_ns = 1_935_000_000_000_000_000;
+    let ask = ["outlook", "--site", SITE, "--date", "2031-06-15", "--target", "jupiter,saturn", "--runs", "runs"];
+    let said = stillair(&here, &ask);
+    assert_eq!(said.code, Some(2), "{}", said.err);
+    assert!(said.err.contains("runs is not a folder"), "{}", said.err);
+    write_run(&here, "a", night_ns, "dispersion");
+    write_run(&here, "b", night_ns, "dispersion");
+    let text = good(&here, &ask).out;
+    assert!(text.contains("2 runs of 1 night") && text.contains("Too few to plan by"), "{text}");
+    write_run(&here, "c", night_ns + DAY_NS, "seeing");
+    let text = good(&here, &ask).out;
+    let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains("3 runs of 2 nights") && flat.contains("dispersion 2, seeing 1"), "{text}");
+    assert!(flat.contains("Plan for dispersion") && !flat.contains("saturn,"), "{text}");
+    let said = good(&here, &[&ask[..], &["--json"]].concat());
+    let past: Value = serde_json::from_str(said.out.lines().last().unwrap()).unwrap();
+    assert_eq!((&past["event"], past["targets"].as_array().unwrap().len()), (&"past".into(), 2));
+    assert_eq!(past["targets"][0]["plan_for"], "dispersion");
+    assert_eq!(past["targets"][1]["runs"], 0);
+}

@@ -20,7 +20,7 @@ const APART: [(&str, &str); 3] = [
 ];
 
 /// Most bytes of pictures that lie under the edge: with many clips, those of the last ones stay in the run's folder.
-const MOST_BYTES: usize = 3_200_000;
+const MOST_BYTES: usize = 2_200_000;
 /// Enlargements to choose from.
 const SIZES: [f64; 6] = [1.0, 2.0, 3.0, 4.0, 6.0, 8.0];
 

@@ -191,7 +191,12 @@ fn words(past: &Past) -> String {
 /// All of it as lines.
 pub fn text(list: &[Past], folder: &Path) -> String {
     if list.iter().all(|p| p.runs == 0) {
-        return wrapped(&format!("No run in {} tells what limited a picture of these targets.", folder.display()), 2);
+        let words = format!(
+            "No run in {} tells what limited a picture of these targets (a run counts whose session names its target, \
+             telescope and camera).",
+            folder.display()
+        );
+        return wrapped(&words, 2);
     }
     let mut text = wrapped(&format!("What limited earlier pictures, by the runs in {}:", folder.display()), 2);
     list.iter().filter(|p| p.runs > 0).for_each(|p| text.push_str(&wrapped(&p.text, 2)));
