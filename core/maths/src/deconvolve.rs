@@ -71,6 +71,21 @@ impl Blur {
         Self { plan, width, height, transfer: values }
     }
 
+    /// A blur by a real transfer function given for every coefficient of the plan's half spectrum; the picture counts
+    /// as periodic.
+    ///
+    /// # Panics
+    /// Where the function does not fit the plan.
+    pub fn from_values(plan: &Fft2, transfer: &[f32]) -> Self {
+        assert_eq!(transfer.len(), plan.spectrum_len());
+        Self {
+            plan: plan.clone(),
+            width: plan.width(),
+            height: plan.height(),
+            transfer: transfer.iter().map(|t| Complex32::new(*t, 0.0)).collect(),
+        }
+    }
+
     /// The transfer function on the plan's half spectrum.
     pub fn transfer(&self) -> &[Complex32] {
         &self.transfer
@@ -112,11 +127,72 @@ impl Blur {
     }
 }
 
-/// Richardson-Lucy deconvolution: `x <- x K^T(y / K x)` (Richardson 1972, J. Opt. Soc. Am. 62,
-/// 55; Lucy 1974, Astron. J. 79, 745), for values that are not negative. Starts from what
-/// `estimate` holds (a constant, or the picture itself) and leaves the result there.
-/// `after(iteration, estimate, model)` sees each iteration's result with the blurred estimate
-/// that led to it, and ends the work by returning `false`.
+/// Buffers of a Richardson-Lucy deconvolution.
+#[derive(Clone, Debug, Default)]
+pub struct LucyScratch {
+    /// The blurred estimate that led to the last step's result.
+    pub model: Vec<f32>,
+    ratio: Vec<f32>,
+    factor: Vec<f32>,
+    blur: BlurScratch,
+}
+
+/// What was seen of a field.
+#[derive(Clone, Copy, Debug)]
+pub struct Seen<'a> {
+    /// 1 where the field was seen, 0 where it was not.
+    pub mask: &'a [f32],
+    /// `K^T mask`.
+    pub sensitivity: &'a [f32],
+}
+
+/// Sensitivity below which a pixel outside what was seen is left as it is.
+const UNSEEN: f32 = 0.02;
+
+/// One step of Richardson-Lucy deconvolution, `x <- x K^T(y / K x)` (Richardson 1972, J. Opt. Soc. Am. 62, 55; Lucy 1974,
+/// Astron. J. 79, 745), for values that are not negative. Where only a part of the field was `seen`, the step is
+/// `x <- x K^T(m y / K x) / K^T m` with the mask `m` (Bertero & Boccacci 2005, A&A 437, 369): light from beyond the seen
+/// edge is estimated with the rest and does not ring. Leaves `K x` (of the `x` that came in) in the scratch.
+///
+/// # Panics
+/// Where a slice's length is not that of the blur's picture.
+pub fn lucy_step(
+    picture: &[f32],
+    seen: Option<Seen<'_>>,
+    blur: &Blur,
+    estimate: &mut [f32],
+    scratch: &mut LucyScratch,
+) {
+    let n = picture.len();
+    assert!(n == blur.width * blur.height && estimate.len() == n);
+    let LucyScratch { model, ratio, factor, blur: buffers } = scratch;
+    [&mut *model, &mut *ratio, &mut *factor].into_iter().for_each(|v| v.resize(n, 0.0));
+    blur.apply(estimate, model, buffers);
+    for ((r, y), m) in ratio.iter_mut().zip(picture).zip(&*model) {
+        // Rounding in the transform may leave a dark model slightly negative.
+        *r = y / (m.max(0.0) + 1e-12);
+    }
+    if let Some(seen) = seen {
+        for (r, m) in ratio.iter_mut().zip(seen.mask) {
+            *r = if *m > 0.0 { *r * m } else { 0.0 };
+        }
+    }
+    blur.apply_transposed(ratio, factor, buffers);
+    match seen {
+        None => estimate.iter_mut().zip(&*factor).for_each(|(x, f)| *x *= f),
+        Some(seen) => {
+            for ((x, f), s) in estimate.iter_mut().zip(&*factor).zip(seen.sensitivity) {
+                if *s > UNSEEN {
+                    *x *= (f / s).max(0.0);
+                }
+            }
+        }
+    }
+}
+
+/// Richardson-Lucy deconvolution by [`lucy_step`] of a picture seen whole. Starts from what `estimate` holds (a
+/// constant, or the picture itself) and leaves the result there. `after(iteration, estimate, model)` sees each
+/// iteration's result with the blurred estimate that led to it, and ends the work by returning `false`.
 ///
 /// # Panics
 /// Where a slice's length is not that of the blur's picture.
@@ -127,22 +203,10 @@ pub fn richardson_lucy(
     estimate: &mut [f32],
     mut after: impl FnMut(usize, &[f32], &[f32]) -> bool,
 ) {
-    assert!(picture.len() == blur.width * blur.height && estimate.len() == picture.len());
-    let mut scratch = BlurScratch::default();
-    let mut model = vec![0.0; picture.len()];
-    let mut ratio = vec![0.0; picture.len()];
-    let mut factor = vec![0.0; picture.len()];
+    let mut scratch = LucyScratch::default();
     for iteration in 1..=iterations {
-        blur.apply(estimate, &mut model, &mut scratch);
-        for ((r, y), m) in ratio.iter_mut().zip(picture).zip(&model) {
-            // Rounding in the transform may leave a dark model slightly negative.
-            *r = y / (m.max(0.0) + 1e-12);
-        }
-        blur.apply_transposed(&ratio, &mut factor, &mut scratch);
-        for (x, f) in estimate.iter_mut().zip(&factor) {
-            *x *= f;
-        }
-        if !after(iteration, estimate, &model) {
+        lucy_step(picture, None, blur, estimate, &mut scratch);
+        if !after(iteration, estimate, &scratch.model) {
             break;
         }
     }

@@ -15,6 +15,7 @@
 //! mistake of the caller's code and panics. Nothing that data may hold (NaN, constants, empty
 //! or tiny pictures) panics.
 
+pub mod bands;
 pub mod border;
 pub mod bspline;
 pub mod deconvolve;
@@ -32,6 +33,7 @@ pub mod resample;
 pub mod rings;
 pub mod robust;
 pub mod starlet;
+pub mod symmetric;
 pub mod window;
 
 /// Number of partial sums in every vector reduction, on every instruction set.

@@ -39,6 +39,7 @@ pub(crate) fn page(run: &Run, clips: &[ClipFrames], pictures: &[Picture]) -> Str
                     details { summary { "The frames of clip " (number + 1) } (frames(clip, run, pictures, number, clips.len())) }
                 }
             }
+            (sections::choices(run))
             section { h2 { "What the picture holds" } (sections::resolution(run)) }
             section { h2 { "How the picture came about" } (graph(run)) (sections::passes(run)) }
             section {

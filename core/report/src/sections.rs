@@ -135,8 +135,8 @@ pub(crate) fn facts(run: &Run) -> Markup {
     }
 }
 
-/// Curves that the steps recorded, one plot for each pair of axes; those of `assess.resolution` and `assess.limit`
-/// stand in their own part.
+/// Curves that the steps recorded, one plot for each pair of axes; those of [`SHOWN_APART`] stand in their
+/// own part.
 pub(crate) fn curves(run: &Run) -> Markup {
     let plots = gather(run, |node| !SHOWN_APART.contains(&node.method.as_str()));
     html! {
@@ -148,7 +148,7 @@ pub(crate) fn curves(run: &Run) -> Markup {
 }
 
 /// Methods whose curves have a part of their own.
-const SHOWN_APART: [&str; 2] = ["assess.resolution", "assess.limit"];
+const SHOWN_APART: [&str; 3] = ["assess.resolution", "assess.limit", "select.auto"];
 
 fn gather(run: &Run, wanted: impl Fn(&crate::run::Step) -> bool) -> Vec<(String, Vec<Curve>)> {
     let mut plots: Vec<(String, Vec<Curve>)> = Vec::new();
@@ -214,6 +214,35 @@ fn ends(run: &Run) -> Markup {
         Some(format!("{what} two half-stacks agree {until} a period of {period}{more}{share}{verdict}."))
     };
     html! { @for text in ["mono", "red", "green", "blue"].iter().filter_map(sentence) { p { (text) } } }
+}
+
+/// Why so many frames were kept: information against the share kept for each power of the grade, the choice marked.
+pub(crate) fn choices(run: &Run) -> Markup {
+    html! {
+        @for (number, node) in run.nodes.iter().filter(|n| n.method == "select.auto").enumerate() {
+            @let list = powers(&node.entries);
+            @let value = |name: &str| node.entries.iter().find(|e| e["name"] == name).map(|e| &e["value"]);
+            @let keep = value("keep").and_then(serde_json::Value::as_f64).map_or(f64::NAN, |k| 100.0 * k);
+            @let most = value("information").and_then(serde_json::Value::as_f64).unwrap_or(f64::NAN);
+            h3 { "Why so many frames were kept" }
+            (draw_curves(&list, &format!("choice{number}"), f64::NAN, |chart| {
+                chart.mark_x("cut", keep, "chosen");
+                chart.signs("", 3, [(keep, most)].into_iter());
+            }))
+            @if let Some(words) = value("choice").and_then(|v| v.as_str()) { p class="key" { "Chosen: " (words) "." } }
+        }
+    }
+}
+
+/// The curves of a choice, named by the power of the grade.
+fn powers(entries: &[serde_json::Value]) -> Vec<Curve> {
+    let named = |mut curve: Curve| {
+        let power = curve.name.rsplit(' ').next().unwrap_or_default();
+        // In one word, so that it is not cut as a beginning that all share.
+        curve.name = format!("grade\u{a0}to\u{a0}the\u{a0}power\u{a0}{power}");
+        curve
+    };
+    entries.iter().filter(|e| e["kind"] == "series").filter_map(Curve::read).map(named).collect()
 }
 
 struct Curve {

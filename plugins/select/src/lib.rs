@@ -1,5 +1,6 @@
 //! Chooses and weights frames
 
+mod auto;
 mod brightness;
 mod choice;
 mod fraction;
@@ -16,5 +17,6 @@ stillair_api::plugin!(
     threshold::Threshold,
     weighted::Weighted,
     one::One,
-    spread::Spread
+    spread::Spread,
+    auto::Auto
 );

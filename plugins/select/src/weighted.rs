@@ -71,7 +71,7 @@ struct WeightedNode {
 }
 
 /// `max(grade - floor, 0)^power`; the zeroth power is 1 for every frame above the floor.
-fn weight_of(grade: f64, floor: f64, power: f64) -> f64 {
+pub(crate) fn weight_of(grade: f64, floor: f64, power: f64) -> f64 {
     let above = grade - floor;
     match () {
         _ if above <= 0.0 => 0.0,

@@ -1,7 +1,9 @@
 //! Sharpens stacks without inventing detail.
 
 mod deblur;
+mod lucy;
 mod report;
+mod setup;
 mod starlet;
 #[cfg(test)]
 mod synthetic;
@@ -9,7 +11,13 @@ mod unsharp;
 mod wavefront;
 mod wiener;
 
-stillair_api::plugin!(wiener::Wiener, starlet::StarletGains, unsharp::Unsharp, wavefront::Wavefront);
+stillair_api::plugin!(
+    wiener::Wiener,
+    starlet::StarletGains,
+    lucy::RichardsonLucy,
+    unsharp::Unsharp,
+    wavefront::Wavefront
+);
 
 #[cfg(test)]
 mod tests {

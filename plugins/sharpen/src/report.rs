@@ -4,6 +4,7 @@ use stillair_api::{Context, Entry, Image};
 
 use crate::deblur::limb::{self, LimbFit, Start};
 use crate::deblur::plan::Plan;
+use crate::setup;
 use crate::wiener::target;
 
 /// Name of a channel in facts.
@@ -165,12 +166,14 @@ pub fn reblur(plan: &Plan, c: usize, stack: &[f32], picture: &[f32], fwhm: f64) 
     chi2 / f64::max(n, 1.0)
 }
 
-/// Records noise gain, limb and re-blur of a method that does not work in the frequency domain.
+/// Records noise gain, limb and re-blur of a method that does not work in the frequency domain; the picture counts as the
+/// object through a Gaussian of `fwhm` lambda/D.
 pub fn picture_facts(
     context: &dyn Context,
     plan: &Plan,
     before: &Image,
     after: &Image,
+    fwhm: f64,
     noise_gain: &dyn Fn(usize) -> f64,
 ) {
     let begin = limb::start(before.channel(before.channels / 2), before.width, before.height);
@@ -180,12 +183,19 @@ pub fn picture_facts(
         context.record(Entry::number(&format!("noise-gain-{name}"), noise_gain(c), "", help));
         context.record(Entry::number(
             &format!("reblur-{name}"),
-            reblur(plan, c, before.channel(c), after.channel(c), 0.9),
+            reblur(plan, c, before.channel(c), after.channel(c), fwhm),
             "",
             "mean square of stack less re-blurred result over the noise's, inside the cut-off; near 1 where the \
-             result is the object through a Gaussian of 0.9 lambda/D",
+             result is the object through the Gaussian of the target",
         ));
-        if let Some(begin) = &begin {
+        if let Some(fit) = &plan.limb {
+            let (canvas, cutoff) = (&plan.canvas, plan.channels[c].cutoff);
+            let targets = setup::targets(canvas, fwhm, cutoff);
+            let object = setup::disc(plan, c);
+            let model = setup::through(plan, c, object.as_deref(), targets, &mut canvas.plan.scratch());
+            let (low, high) = limb_excess(after.channel(c), &model, before.width, fit, c);
+            limb_facts(context, name, low, high);
+        } else if let Some(begin) = &begin {
             let (low, high) = profile_excess(before.channel(c), after.channel(c), before.width, begin);
             limb_facts(context, name, low, high);
         }

@@ -11,18 +11,18 @@
 use std::sync::Arc;
 
 use stillair_api::{
-    Bound, Context, Description, Entry, Facts, Image, Memory, Method, Node, Outcome, Parameter, Parameters, PortType,
-    Shape, StreamShape, Transform, Value,
+    Bound, Context, Description, Entry, Facts, Image, Memory, Method, Node, Outcome, Parameter, Parameters, Shape,
+    StreamShape, Transform, Value,
 };
 use stillair_maths::border::Border;
 use stillair_maths::fft::Complex32;
 use stillair_maths::{fit, noise as camera_noise, robust, starlet};
 
-use crate::deblur::limb::{self, gather};
+use crate::deblur::limb::gather;
 use crate::deblur::noise;
-use crate::deblur::optics::FACTS;
 use crate::deblur::plan::Plan;
 use crate::report::{self, channel_name};
+use crate::setup;
 use crate::wiener::target;
 
 /// Planes of the transform: detail of 1, 2, 4, 8 and 16 px.
@@ -33,7 +33,7 @@ pub struct StarletGains;
 
 impl Method for StarletGains {
     fn describe(&self) -> Description {
-        let mut description = Description::new(
+        let description = Description::new(
             "sharpen.starlet",
             Shape::Transform,
             "Lifts detail by its size, above the noise of that size",
@@ -45,43 +45,23 @@ impl Method for StarletGains {
                      close on planets, but it cannot follow a transfer within a scale, and its shrinkage is not \
                      linear: half-stacks are dropped.",
         )
-        .source("Starck, Fadili & Murtagh 2007, IEEE Trans. Image Process. 16, 297")
-        .contract("sharpen")
-        .input("image", PortType::Image, "a linear stack, with half-stacks for its noise")
-        .output("image", PortType::Image, "the sharpened picture, linear, without half-stacks")
-        .parameter(Parameter::auto_numbers(
-            "gains",
-            "",
-            0.0,
-            100.0,
-            "gain of detail of 1, 2, 4, 8 and 16 px; missing ones are 1",
-        ))
-        .parameter(Parameter::number(
-            "threshold",
-            "sigma",
-            0.0,
-            10.0,
-            1.0,
-            "detail weaker than this many times its scale's noise is held back",
-        ))
-        .parameter(Parameter::number(
-            "target_fwhm",
-            "lambda/D",
-            0.3,
-            5.0,
-            0.9,
-            "full width of the Gaussian that automatic gains aim at",
-        ))
-        .parameter(Parameter::choice(
-            "disc",
-            &["auto", "no"],
-            "auto",
-            "whether a spheroid's model is fitted and set apart where it fits",
-        ));
-        for fact in FACTS {
-            description = description.fact(fact);
-        }
-        description
+        .source("Starck, Fadili & Murtagh 2007, IEEE Trans. Image Process. 16, 297");
+        setup::towards_target(description, "the sharpened picture, linear, without half-stacks")
+            .parameter(Parameter::auto_numbers(
+                "gains",
+                "",
+                0.0,
+                100.0,
+                "gain of detail of 1, 2, 4, 8 and 16 px; missing ones are 1",
+            ))
+            .parameter(Parameter::number(
+                "threshold",
+                "sigma",
+                0.0,
+                10.0,
+                1.0,
+                "detail weaker than this many times its scale's noise is held back",
+            ))
     }
 
     fn create(&self, parameters: &Parameters, facts: &Facts) -> Outcome<Node> {
@@ -178,15 +158,7 @@ impl Transform for StarletNode {
         let plan = Plan::of(context, image, &self.facts, self.disc)?;
         report::plan_facts(context, &plan, image.channels);
         let results = gather(context, image.channels, |c| self.channel(&plan, image, c));
-        let mut out = Image {
-            width: image.width,
-            height: image.height,
-            channels: image.channels,
-            data: Vec::with_capacity(image.data.len()),
-            weight: image.weight.clone(),
-            halves: None,
-            info: image.info.clone(),
-        };
+        let mut out = setup::like(image);
         let mut noise_gain = Vec::with_capacity(image.channels);
         for (c, (mut data, gains, sigmas)) in results.into_iter().enumerate() {
             out.data.append(&mut data);
@@ -205,7 +177,7 @@ impl Transform for StarletNode {
                 ));
             }
         }
-        report::picture_facts(context, &plan, image, &out, &|c| noise_gain[c]);
+        report::picture_facts(context, &plan, image, &out, self.target_fwhm, &|c| noise_gain[c]);
         out.info.history.push(format!(
             "sharpen.starlet, threshold {} sigma; shrinkage is not linear, half-stacks dropped",
             self.threshold
@@ -214,8 +186,7 @@ impl Transform for StarletNode {
     }
 
     fn memory(&self, stream: StreamShape) -> Memory {
-        let field = ((stream.width + 60) * (stream.height + 60) * 4) as u64;
-        Memory { state: field * 40 * stream.planes as u64, ..Memory::default() }
+        setup::memory(stream)
     }
 }
 
@@ -223,17 +194,10 @@ impl StarletNode {
     fn channel(&self, plan: &Plan, image: &Image, c: usize) -> (Vec<f32>, [f64; PLANES], [f64; PLANES]) {
         let (canvas, channel) = (&plan.canvas, &plan.channels[c]);
         let mut scratch = canvas.plan.scratch();
-        let area = canvas.width * canvas.height;
-        let (mut blurred, mut sharp) = (vec![channel.sky; area], vec![channel.sky; area]);
-        if let Some(fit) = &plan.limb {
-            let mut object = limb::object_spectrum(canvas, fit, c);
-            let mut spectrum: Vec<Complex32> = object.iter().zip(&channel.transfer).map(|(o, m)| o * *m).collect();
-            canvas.inverse(&mut spectrum, channel.sky, &mut blurred, &mut scratch);
-            for ((fx, fy), o) in canvas.frequencies().zip(&mut object) {
-                *o *= target(self.target_fwhm, libm::hypot(fx, fy) / channel.cutoff) as f32;
-            }
-            canvas.inverse(&mut object, channel.sky, &mut sharp, &mut scratch);
-        }
+        let object = setup::disc(plan, c);
+        let blurred = setup::through(plan, c, object.as_deref(), channel.transfer.iter().copied(), &mut scratch);
+        let targets = setup::targets(canvas, self.target_fwhm, channel.cutoff);
+        let sharp = setup::through(plan, c, object.as_deref(), targets, &mut scratch);
         let rest: Vec<f32> = image.channel(c).iter().zip(&blurred).map(|(v, b)| v - b).collect();
         let sigmas = plane_noise(image, c);
         let gains = match &self.gains {

@@ -10,32 +10,28 @@ use stillair_api::{
 use stillair_maths::border::Border;
 use stillair_maths::filters;
 
-use crate::deblur::optics::FACTS;
 use crate::deblur::plan::Plan;
 use crate::report;
+use crate::setup::with_facts;
 
 /// `sharpen.unsharp`.
 pub struct Unsharp;
 
 impl Method for Unsharp {
     fn describe(&self) -> Description {
-        let mut description =
-            Description::new("sharpen.unsharp", Shape::Transform, "Adds what a Gaussian blur takes away")
-                .help(
-                    "The plainest sharpening: quick, linear, the same at every place. It lifts noise as much as detail \
+        let description = Description::new("sharpen.unsharp", Shape::Transform, "Adds what a Gaussian blur takes away")
+            .help(
+                "The plainest sharpening: quick, linear, the same at every place. It lifts noise as much as detail \
                  and leaves a bright ring inside and a dark one outside the limb when strong; the record says how \
                  much. For a light touch on a quick look; sharpen.wiener is the default elsewhere.",
-                )
-                .source("Schreiber 1970, Pattern Recognition 2, 117")
-                .contract("sharpen")
-                .input("image", PortType::Image, "a linear picture")
-                .output("image", PortType::Image, "the sharpened picture, linear, half-stacks filtered alike")
-                .parameter(Parameter::number("sigma", "px", 0.2, 50.0, 1.5, "standard deviation of the blur"))
-                .parameter(Parameter::number("amount", "", 0.0, 20.0, 1.5, "how much of the difference is added"));
-        for fact in FACTS {
-            description = description.fact(fact);
-        }
-        description
+            )
+            .source("Schreiber 1970, Pattern Recognition 2, 117")
+            .contract("sharpen")
+            .input("image", PortType::Image, "a linear picture")
+            .output("image", PortType::Image, "the sharpened picture, linear, half-stacks filtered alike")
+            .parameter(Parameter::number("sigma", "px", 0.2, 50.0, 1.5, "standard deviation of the blur"))
+            .parameter(Parameter::number("amount", "", 0.0, 20.0, 1.5, "how much of the difference is added"));
+        with_facts(description)
     }
 
     fn create(&self, parameters: &Parameters, facts: &Facts) -> Outcome<Node> {
@@ -71,7 +67,7 @@ impl Transform for UnsharpNode {
         let mut out: Image = (**image).clone();
         out.data = work(&image.data);
         out.halves = image.halves.as_ref().map(|[a, b]| [work(a), work(b)]);
-        report::picture_facts(context, &plan, image, &out, &|c| report::gain_of_halves(image, &out, c));
+        report::picture_facts(context, &plan, image, &out, 0.9, &|c| report::gain_of_halves(image, &out, c));
         out.info.history.push(format!(
             "sharpen.unsharp, sigma {} px, amount {}; half-stacks filtered alike",
             self.sigma_px, self.amount

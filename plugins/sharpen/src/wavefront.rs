@@ -12,15 +12,15 @@ use stillair_api::{
     StreamShape, Transform, Value,
 };
 
-use crate::deblur::optics::FACTS;
 use crate::deblur::plan::Plan;
+use crate::setup::with_facts;
 
 /// `sharpen.wavefront`.
 pub struct Wavefront;
 
 impl Method for Wavefront {
     fn describe(&self) -> Description {
-        let mut description = Description::new(
+        let description = Description::new(
             "sharpen.wavefront",
             Shape::Transform,
             "Measures how blurred a stack is, from the sky about its target",
@@ -34,10 +34,7 @@ impl Method for Wavefront {
         .contract("assess")
         .input("image", PortType::Image, "a linear stack of a target on a dark sky")
         .output("record", PortType::Record, "the variance");
-        for fact in FACTS {
-            description = description.fact(fact);
-        }
-        description
+        with_facts(description)
     }
 
     fn create(&self, _: &Parameters, facts: &Facts) -> Outcome<Node> {

@@ -13,22 +13,22 @@ use std::sync::Arc;
 
 use stillair_api::{
     Bound, Context, Description, Disc, Entry, Facts, Image, Memory, Method, Node, Outcome, Parameter, Parameters,
-    PortType, Series, Shape, StreamShape, Transform, Value,
+    Series, Shape, StreamShape, Transform, Value,
 };
 use stillair_maths::fft::{Complex32, Fft2Scratch};
 
-use crate::deblur::limb::{self, gather};
-use crate::deblur::optics::FACTS;
+use crate::deblur::limb::gather;
 use crate::deblur::plan::Plan;
 use crate::deblur::{canvas::Canvas, noise};
 use crate::report::{self, channel_name};
+use crate::setup;
 
 /// `sharpen.wiener`.
 pub struct Wiener;
 
 impl Method for Wiener {
     fn describe(&self) -> Description {
-        let mut description = Description::new(
+        let description = Description::new(
             "sharpen.wiener",
             Shape::Transform,
             "Sharpens to a stated target with a filter from the data",
@@ -44,18 +44,8 @@ impl Method for Wiener {
         .source(
             "Wiener 1949, Extrapolation, Interpolation and Smoothing; Saxton & Baumeister 1982, J. Microsc. \
                      127, 127; Magain, Courbin & Sohy 1998, ApJ 494, 472; Rucci, Hardie & Martin 2021",
-        )
-        .contract("sharpen")
-        .input("image", PortType::Image, "a linear stack, with half-stacks for its noise")
-        .output("image", PortType::Image, "the sharpened picture, linear, half-stacks filtered alike")
-        .parameter(Parameter::number(
-            "target_fwhm",
-            "lambda/D",
-            0.3,
-            5.0,
-            0.9,
-            "full width at half maximum of the Gaussian through which the object shall appear",
-        ))
+        );
+        setup::towards_target(description, "the sharpened picture, linear, half-stacks filtered alike")
         .parameter(Parameter::number(
             "strength",
             "",
@@ -73,16 +63,6 @@ impl Method for Wiener {
             "image motion that is left in the stack, standard deviation along an axis, where no sky about the object \
              tells it; auto = what whole-frame alignment usually leaves; about 0.2 after local shifts",
         ))
-        .parameter(Parameter::choice(
-            "disc",
-            &["auto", "no"],
-            "auto",
-            "whether a spheroid's model is fitted and taken off before filtering where it fits",
-        ));
-        for fact in FACTS {
-            description = description.fact(fact);
-        }
-        description
     }
 
     fn create(&self, parameters: &Parameters, facts: &Facts) -> Outcome<Node> {
@@ -161,14 +141,9 @@ struct Sharpened {
 fn sharpen(plan: &Plan, image: &Image, node: &WienerNode, c: usize) -> Sharpened {
     let canvas = &plan.canvas;
     let channel = &plan.channels[c];
-    let object = plan.limb.as_ref().map(|fit| limb::object_spectrum(canvas, fit, c));
+    let object = setup::disc(plan, c);
     let mut scratch = canvas.plan.scratch();
-    // The blurred disc in the window, sky included.
-    let mut model = vec![channel.sky; canvas.width * canvas.height];
-    if let Some(object) = &object {
-        let mut blurred: Vec<Complex32> = object.iter().zip(&channel.transfer).map(|(o, m)| o * *m).collect();
-        canvas.inverse(&mut blurred, channel.sky, &mut model, &mut scratch);
-    }
+    let model = setup::through(plan, c, object.as_deref(), channel.transfer.iter().copied(), &mut scratch);
     let rest = |picture: &[f32], scratch: &mut Fft2Scratch| -> Vec<Complex32> {
         let left: Vec<f32> = picture.iter().zip(&model).map(|(v, m)| v - m).collect();
         canvas.forward(&left, 0.0, scratch)
@@ -253,8 +228,7 @@ impl Transform for WienerNode {
         let plan = Plan::with_motion(context, image, &self.facts, self.disc, self.motion)?;
         report::plan_facts(context, &plan, image.channels);
         let results = gather(context, image.channels, |c| sharpen(&plan, image, self, c));
-        let mut out = Image { weight: image.weight.clone(), info: image.info.clone(), ..Image::default() };
-        (out.width, out.height, out.channels) = (image.width, image.height, image.channels);
+        let mut out = setup::like(image);
         let mut halves: Option<[Vec<f32>; 2]> = image.halves.as_ref().map(|_| [Vec::new(), Vec::new()]);
         let step = (0..plan.canvas.rings.count()).map(|i| plan.canvas.rings.frequency(i));
         let frequencies: Vec<f64> = step.collect();
@@ -313,9 +287,7 @@ impl Transform for WienerNode {
     }
 
     fn memory(&self, stream: StreamShape) -> Memory {
-        // Field of the margins, spectra of stack and halves, transfer, targets, gains and the fit's columns.
-        let field = ((stream.width + 60) * (stream.height + 60) * 4) as u64;
-        Memory { state: field * 40 * stream.planes as u64, ..Memory::default() }
+        setup::memory(stream)
     }
 }
 

@@ -2,6 +2,7 @@
 
 mod accumulate;
 mod bend;
+mod bins;
 mod clipped;
 mod drizzle;
 mod mean;
@@ -10,4 +11,4 @@ mod panels;
 mod resample;
 mod spin;
 
-stillair_api::plugin!(mean::Mean, clipped::Clipped, panels::Panels, drizzle::Drizzle);
+stillair_api::plugin!(mean::Mean, clipped::Clipped, bins::Bins, panels::Panels, drizzle::Drizzle);
