@@ -122,7 +122,7 @@ mod tests {
     // The second difference matrix of side n has the eigenvalues 2 - 2 cos(k pi / (n + 1)) (textbook).
     #[test]
     fn eigenvalues_of_the_second_difference() {
-        let n = 9;
+        let n = 9_usize;
         let a: Vec<f64> = (0..n * n)
             .map(|i| match (i / n).abs_diff(i % n) {
                 0 => 2.0,

@@ -6,17 +6,13 @@
 //! simulated discs it is the best grade without a reference (mean rank correlation 0.93 with the true transfer at
 //! middle frequencies). Sobel operator: Sobel & Feldman 1968; gradient energy as a focus measure: Tenenbaum 1970.
 
-use stillair_api::{
-    Bound, ClipInfo, ColumnSpec, Context, Description, Entry, Facts, FrameInput, Measure, MeasureRow, MeasureRun,
-    Memory, Method, Node, Outcome, Parameter, Parameters, Scratch, Shape, StreamShape, scratch_of,
-};
+use stillair_api::{ColumnSpec, Description, Facts, Method, Node, Outcome, Parameter, Parameters, Shape};
 use stillair_maths::border::Border;
-use stillair_maths::filters::{gaussian_half_kernel, sobel_magnitude, symmetric};
+use stillair_maths::filters::{sobel_magnitude, symmetric};
 
-use crate::view::{GreenBuffers, Light, green, noise_gain, sampling, upper_value, with_ports, with_sampling_facts};
+use crate::filtered::{Filter, FilterNode, Responses, blur_parameter};
+use crate::view::{Light, upper_value, with_ports, with_sampling_facts};
 
-/// Blur per pixel of lambda over D.
-const BLUR_PER_SAMPLING: f64 = 0.4;
 /// Share of the light that stands on the limb, where the steepest gradients are.
 const LIMB_LIGHT: f64 = 0.5;
 
@@ -39,13 +35,7 @@ impl Method for Gradient {
                     "1/px",
                     "relative change of light per px; higher is sharper",
                 ))
-                .parameter(Parameter::auto_number(
-                    "blur_px",
-                    "px",
-                    0.0,
-                    20.0,
-                    "sigma of the blur before the gradient; auto = 0.4 px per px of lambda over D",
-                ))
+                .parameter(blur_parameter::<Steepest>())
                 .parameter(Parameter::number(
                     "percentile",
                     "%",
@@ -58,87 +48,35 @@ impl Method for Gradient {
     }
 
     fn create(&self, parameters: &Parameters, facts: &Facts) -> Outcome<Node> {
-        Ok(Node::Measure(Box::new(GradientNode {
-            blur_px: parameters.auto_number("blur_px")?,
-            share: 1.0 - 0.01 * parameters.number("percentile")?,
-            facts: facts.clone(),
-        })))
+        let filter = Steepest { share: 1.0 - 0.01 * parameters.number("percentile")? };
+        let blur_px = parameters.auto_number("blur_px")?;
+        Ok(Node::Measure(Box::new(FilterNode { filter, blur_px, facts: facts.clone() })))
     }
 }
 
-/// Sobel modulus of a plane blurred by a half kernel, into `modulus`.
-fn modulus_of(plane: &[f32], width: usize, kernel: &[f32], buffers: &mut Buffers) {
-    let height = plane.len() / width.max(1);
-    let Buffers { blurred, modulus, filter, .. } = buffers;
-    blurred.resize(plane.len(), 0.0);
-    modulus.resize(plane.len(), 0.0);
-    symmetric(plane, width, height, kernel, Border::Nearest, blurred, filter);
-    sobel_magnitude(blurred, width, height, Border::Nearest, modulus, filter);
-}
-
-/// Buffers of one thread.
-#[derive(Debug, Default)]
-struct Buffers {
-    green: GreenBuffers,
-    blurred: Vec<f32>,
-    modulus: Vec<f32>,
-    filter: Vec<f32>,
-}
-
-/// The node: its parameters and facts.
-struct GradientNode {
-    blur_px: Option<f64>,
-    share: f64,
-    facts: Facts,
-}
-
-impl Measure for GradientNode {
-    fn start(&self, context: &dyn Context, _bound: &Bound, info: &ClipInfo) -> Outcome<Box<dyn MeasureRun>> {
-        let blur_px = self.blur_px.unwrap_or(BLUR_PER_SAMPLING * sampling(&self.facts, info.layout));
-        context.record(Entry::number("blur", blur_px, "px", "sigma of the blur before the gradient"));
-        let kernel = gaussian_half_kernel(blur_px);
-        let gain = noise_gain(info.layout, 2 * kernel.len() + 16, |plane, side| {
-            let mut buffers = Buffers::default();
-            modulus_of(plane, side, &kernel, &mut buffers);
-            stillair_maths::dot(&buffers.modulus, &buffers.modulus)
-        });
-        Ok(Box::new(GradientRun { kernel, gain, share: self.share }))
-    }
-
-    fn memory(&self, stream: StreamShape) -> Memory {
-        let plane = 4 * (stream.width * stream.height) as u64;
-        Memory { worker: 7 * plane, ..Memory::default() }
-    }
-}
-
-struct GradientRun {
-    kernel: Vec<f32>,
-    gain: f64,
+/// The steepest gradients: the Sobel modulus that a share of the pixels exceeds.
+#[derive(Debug, Clone, Copy)]
+struct Steepest {
     share: f64,
 }
 
-impl MeasureRun for GradientRun {
-    fn worker(&self) -> Scratch {
-        Box::new(Buffers::default())
+impl Filter for Steepest {
+    const BLUR_PER_SAMPLING: f64 = 0.4;
+    const NAME: &'static str = "gradient";
+
+    fn respond(plane: &[f32], width: usize, kernel: &[f32], buffers: &mut Responses) {
+        let height = plane.len() / width.max(1);
+        buffers.resize(plane.len());
+        let Responses { blurred, response, filter } = buffers;
+        symmetric(plane, width, height, kernel, Border::Nearest, blurred, filter);
+        sobel_magnitude(blurred, width, height, Border::Nearest, response, filter);
     }
 
-    fn frame(&self, scratch: &mut Scratch, input: &FrameInput<'_>) -> Outcome<MeasureRow> {
-        let light = Light::of(input.row()?)?;
-        let frame = input.frame;
-        let area = frame.region.area();
-        if !light.is_lit() || area == 0 {
-            return Ok(MeasureRow { values: vec![f64::NAN], motion: None });
-        }
-        let buffers = scratch_of::<Buffers>(scratch)?;
-        let mut greens = std::mem::take(&mut buffers.green);
-        let plane = green(frame, light.target_variance.sqrt(), &mut greens);
-        modulus_of(plane, frame.width(), &self.kernel, buffers);
-        buffers.green = greens;
-        let steepest = f64::from(upper_value(&buffers.modulus, self.share, &mut buffers.filter));
+    fn grade(self, response: &Responses, gain: f64, light: &Light, area: usize, scratch: &mut Vec<f32>) -> f64 {
+        let steepest = f64::from(upper_value(&response.response, self.share, scratch));
         let variance = light.sky_variance + LIMB_LIGHT * (light.target_variance - light.sky_variance);
-        let clear = (steepest * steepest - self.gain * variance).max(0.0).sqrt();
-        let grade = 0.125 * clear * area as f64 / light.flux;
-        Ok(MeasureRow { values: vec![grade], motion: None })
+        let clear = (steepest * steepest - gain * variance).max(0.0).sqrt();
+        0.125 * clear * area as f64 / light.flux
     }
 }
 
@@ -147,7 +85,9 @@ mod tests {
     use super::*;
     use crate::testing::{grade, grade_of_changed};
     use crate::view::tests::Scene;
+    use crate::view::{GreenBuffers, green, noise_gain};
     use stillair_api::{Layout, Pattern, contract};
+    use stillair_maths::filters::gaussian_half_kernel;
 
     const MOSAIC: Layout = Layout::Mosaic(Pattern::Rggb);
 
@@ -160,9 +100,9 @@ mod tests {
     #[test]
     fn the_modulus_is_that_of_the_reference_library() {
         let (picture, width) = crate::testing::filter_input();
-        let mut buffers = Buffers::default();
-        modulus_of(&picture, width, &[1.0], &mut buffers);
-        let tenengrad = stillair_maths::dot(&buffers.modulus, &buffers.modulus) / picture.len() as f64;
+        let mut buffers = Responses::default();
+        Steepest::respond(&picture, width, &[1.0], &mut buffers);
+        let tenengrad = stillair_maths::dot(&buffers.response, &buffers.response) / picture.len() as f64;
         assert!((tenengrad / 11_972.797 - 1.0).abs() < 1e-5, "{tenengrad}");
     }
 
@@ -202,10 +142,10 @@ mod tests {
         for layout in [Layout::Mono, MOSAIC] {
             let scene = Scene { read: 0.01, ..Scene::new(layout, 1.0, 0.0) };
             let kernel = gaussian_half_kernel(0.96);
-            let mut buffers = Buffers::default();
+            let mut buffers = Responses::default();
             let mut energy = |plane: &[f32], side: usize| {
-                modulus_of(plane, side, &kernel, &mut buffers);
-                stillair_maths::dot(&buffers.modulus, &buffers.modulus)
+                Steepest::respond(plane, side, &kernel, &mut buffers);
+                stillair_maths::dot(&buffers.response, &buffers.response)
             };
             let gain = noise_gain(layout, 40, &mut energy);
             let mut total = 0.0;

@@ -6,17 +6,12 @@
 //! over simulated discs the rank correlation with the true transfer is 0.88 at sigma 2 to 3 px and 0.08 without.
 //! Laplacian energy as a focus measure: Subbarao & Tyan 1998, IEEE TPAMI 20, 864.
 
-use stillair_api::{
-    Bound, ClipInfo, ColumnSpec, Context, Description, Entry, Facts, FrameInput, Measure, MeasureRow, MeasureRun,
-    Memory, Method, Node, Outcome, Parameter, Parameters, Scratch, Shape, StreamShape, scratch_of,
-};
+use stillair_api::{ColumnSpec, Description, Facts, Method, Node, Outcome, Parameters, Shape};
 use stillair_maths::border::Border;
-use stillair_maths::filters::{gaussian_half_kernel, laplacian, symmetric};
+use stillair_maths::filters::{laplacian, symmetric};
 
-use crate::view::{GreenBuffers, Light, green, noise_gain, sampling, with_ports, with_sampling_facts};
-
-/// Blur per pixel of lambda over D.
-const BLUR_PER_SAMPLING: f64 = 0.8;
+use crate::filtered::{Filter, FilterNode, Responses, blur_parameter};
+use crate::view::{Light, with_ports, with_sampling_facts};
 
 /// `grade.laplacian`.
 pub struct Laplacian;
@@ -33,89 +28,36 @@ impl Method for Laplacian {
                 )
                 .source("Subbarao & Tyan 1998, IEEE TPAMI 20, 864; blur and noise term: own simulation")
                 .column(ColumnSpec::number("grade_laplacian", "1/px2", "relative bend of light; higher is sharper"))
-                .parameter(Parameter::auto_number(
-                    "blur_px",
-                    "px",
-                    0.0,
-                    20.0,
-                    "sigma of the blur before the Laplacian; auto = 0.8 px per px of lambda over D",
-                ));
+                .parameter(blur_parameter::<Bend>());
         with_sampling_facts(with_ports(description))
     }
 
     fn create(&self, parameters: &Parameters, facts: &Facts) -> Outcome<Node> {
         let blur_px = parameters.auto_number("blur_px")?;
-        Ok(Node::Measure(Box::new(LaplacianNode { blur_px, facts: facts.clone() })))
+        Ok(Node::Measure(Box::new(FilterNode { filter: Bend, blur_px, facts: facts.clone() })))
     }
 }
 
-/// Buffers of one thread.
-#[derive(Debug, Default)]
-struct Buffers {
-    green: GreenBuffers,
-    blurred: Vec<f32>,
-    bend: Vec<f32>,
-    filter: Vec<f32>,
-}
+/// The energy of the Laplacian.
+#[derive(Debug, Clone, Copy)]
+struct Bend;
 
-/// Sum of the squares of the Laplacian of a plane blurred by a half kernel.
-fn energy_of(plane: &[f32], width: usize, kernel: &[f32], buffers: &mut Buffers) -> f64 {
-    let height = plane.len() / width.max(1);
-    let Buffers { blurred, bend, filter, .. } = buffers;
-    blurred.resize(plane.len(), 0.0);
-    bend.resize(plane.len(), 0.0);
-    symmetric(plane, width, height, kernel, Border::Mirror, blurred, filter);
-    laplacian(blurred, width, height, Border::Mirror, bend, filter);
-    stillair_maths::dot(bend, bend)
-}
+impl Filter for Bend {
+    const BLUR_PER_SAMPLING: f64 = 0.8;
+    const NAME: &'static str = "Laplacian";
 
-/// The node: its parameters and facts.
-struct LaplacianNode {
-    blur_px: Option<f64>,
-    facts: Facts,
-}
-
-impl Measure for LaplacianNode {
-    fn start(&self, context: &dyn Context, _bound: &Bound, info: &ClipInfo) -> Outcome<Box<dyn MeasureRun>> {
-        let blur_px = self.blur_px.unwrap_or_else(|| BLUR_PER_SAMPLING * sampling(&self.facts, info.layout));
-        context.record(Entry::number("blur", blur_px, "px", "sigma of the blur before the Laplacian"));
-        let kernel = gaussian_half_kernel(blur_px);
-        let side = 2 * kernel.len() + 16;
-        let gain =
-            noise_gain(info.layout, side, |plane, side| energy_of(plane, side, &kernel, &mut Buffers::default()));
-        Ok(Box::new(LaplacianRun { kernel, gain }))
+    fn respond(plane: &[f32], width: usize, kernel: &[f32], buffers: &mut Responses) {
+        let height = plane.len() / width.max(1);
+        buffers.resize(plane.len());
+        let Responses { blurred, response, filter } = buffers;
+        symmetric(plane, width, height, kernel, Border::Mirror, blurred, filter);
+        laplacian(blurred, width, height, Border::Mirror, response, filter);
     }
 
-    fn memory(&self, stream: StreamShape) -> Memory {
-        let plane = 4 * (stream.width * stream.height) as u64;
-        Memory { worker: 7 * plane, ..Memory::default() }
-    }
-}
-
-struct LaplacianRun {
-    kernel: Vec<f32>,
-    gain: f64,
-}
-
-impl MeasureRun for LaplacianRun {
-    fn worker(&self) -> Scratch {
-        Box::new(Buffers::default())
-    }
-
-    fn frame(&self, scratch: &mut Scratch, input: &FrameInput<'_>) -> Outcome<MeasureRow> {
-        let light = Light::of(input.row()?)?;
-        let frame = input.frame;
-        let area = frame.region.area();
-        if !light.is_lit() || area == 0 {
-            return Ok(MeasureRow { values: vec![f64::NAN], motion: None });
-        }
-        let buffers = scratch_of::<Buffers>(scratch)?;
-        let mut greens = std::mem::take(&mut buffers.green);
-        let plane = green(frame, light.target_variance.sqrt(), &mut greens);
-        let energy = energy_of(plane, frame.width(), &self.kernel, buffers) / area as f64;
-        buffers.green = greens;
-        let clear = (energy - self.gain * light.mean_variance(area)).max(0.0).sqrt();
-        Ok(MeasureRow { values: vec![clear * area as f64 / light.flux], motion: None })
+    fn grade(self, response: &Responses, gain: f64, light: &Light, area: usize, _: &mut Vec<f32>) -> f64 {
+        let energy = stillair_maths::dot(&response.response, &response.response) / area as f64;
+        let clear = (energy - gain * light.mean_variance(area)).max(0.0).sqrt();
+        clear * area as f64 / light.flux
     }
 }
 
@@ -138,9 +80,10 @@ mod tests {
     #[test]
     fn the_energy_is_that_of_the_reference_library() {
         let (picture, width) = crate::testing::filter_input();
-        let mut buffers = Buffers::default();
-        let energy = energy_of(&picture, width, &[1.0], &mut buffers) / picture.len() as f64;
-        let mean = stillair_maths::sum(&buffers.bend) / picture.len() as f64;
+        let mut buffers = Responses::default();
+        Bend::respond(&picture, width, &[1.0], &mut buffers);
+        let energy = stillair_maths::dot(&buffers.response, &buffers.response) / picture.len() as f64;
+        let mean = stillair_maths::sum(&buffers.response) / picture.len() as f64;
         assert!(((energy - mean * mean) / 421.27436 - 1.0).abs() < 1e-5, "{energy} {mean}");
     }
 

@@ -1,5 +1,6 @@
 //! Grades the sharpness of frames
 
+mod filtered;
 mod gradient;
 mod laplacian;
 mod projection;

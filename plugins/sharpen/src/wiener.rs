@@ -60,8 +60,8 @@ impl Method for Wiener {
             "lambda/D",
             0.0,
             5.0,
-            "image motion that is left in the stack, standard deviation along an axis, where no sky about the object \
-             tells it; auto = what whole-frame alignment usually leaves; about 0.2 after local shifts",
+            "image motion that is left in the stack, standard deviation along an axis at 530 nm; auto = what whole-frame \
+             alignment usually leaves on a target of this size; about 0.2 after local shifts",
         ))
     }
 

@@ -4,6 +4,7 @@ mod accumulate;
 mod bend;
 mod bins;
 mod clipped;
+mod deblur;
 mod drizzle;
 mod mean;
 mod optics;
@@ -11,4 +12,4 @@ mod panels;
 mod resample;
 mod spin;
 
-stillair_api::plugin!(mean::Mean, clipped::Clipped, bins::Bins, panels::Panels, drizzle::Drizzle);
+stillair_api::plugin!(mean::Mean, clipped::Clipped, bins::Bins, deblur::Deblur, panels::Panels, drizzle::Drizzle);

@@ -64,8 +64,8 @@ impl Plan {
         Self::with_motion(context, image, facts, spheroid, None)
     }
 
-    /// As [`Plan::of`]; `motion`: image motion left in the stack where neither sky nor limb tell it, standard deviation
-    /// along an axis, lambda/D; `None` = the usual.
+    /// As [`Plan::of`]; `motion`: image motion left in the stack, standard deviation along an axis, lambda/D; `None` = the
+    /// usual.
     ///
     /// # Errors
     /// As [`Plan::of`].
@@ -104,7 +104,10 @@ impl Plan {
             }
         }
         let fixed = gather(context, image.channels, |c| fixed_transfer(&canvas, &optics, c, channels[c].cutoff));
-        let sky = sky::wavefront(context, image, &canvas, &optics, &channels, &fixed);
+        let mut sky = sky::wavefront(context, image, &canvas, &optics, &channels, &fixed);
+        if let (Some(sky), Some(motion)) = (&mut sky, motion) {
+            sky.motion = motion * motion;
+        }
         let limb = if spheroid { fit(context, image, &canvas, &optics, &channels, &fixed, sky.as_ref()) } else { None };
         if context.cancelled() {
             return Err(Fault::cancelled());

@@ -15,13 +15,16 @@ pub const REFERENCE_NM: f64 = 530.0;
 /// `(D / r0)^(5/3)`: the variance of a tilt is 0.17 of that per axis (Noll 1976), of which alignment leaves a sixth.
 pub const MOTION_SHARE: (f64, f64) = (0.2, 0.04);
 
-/// Radius, in lambda/D, from which on alignment leaves that share.
-const USUAL_RADIUS: f64 = 12.0;
+/// Radius, in lambda/D, from which on alignment leaves that share. Simulated stacks of globes of 18 to 24 lambda/D in radius
+/// kept 0.15 to 0.2 of the wavefront's variance, of globes of 8 lambda/D 0.06 to 0.08.
+const USUAL_RADIUS: f64 = 13.0;
 
 /// Usual [`Seeing::motion`] on a target of a radius in lambda/D. Alignment takes off the image motion that the whole
-/// target shares; what is left is how much it differs over the target, less on a small one.
+/// target shares; what is left is how much it differs over the target, which over a small one grows with the distance:
+/// its variance with the square.
 pub fn usual_motion(wavefront: f64, radius_resolutions: f64) -> f64 {
-    MOTION_SHARE.0 * wavefront * (radius_resolutions / USUAL_RADIUS).clamp(0.0, 1.0).sqrt()
+    let of_usual = (radius_resolutions / USUAL_RADIUS).clamp(0.0, 1.0);
+    MOTION_SHARE.0 * wavefront * of_usual * of_usual
 }
 
 /// State of the air and of the alignment, common to all colours.

@@ -1,0 +1,533 @@
+//! Least squares over frames that are blurred each in its own way.
+//!
+//! With `F_k = H_k X + noise` of variance `v_k` (transforms of the placed frames) the best `X` is
+//! `sum conj(H_k) F_k / v_k / (sum |H_k|^2 / v_k + e)`. The transfer `H_k` of a frame is taken relative to the weighted mean of
+//! all, found from the frame itself as a small kernel and drawn to what the frames' kernels have in common ([`family`]), as
+//! each frame alone is too noisy. `X` then has the transfer of the weighted mean; it is held to that ring by ring, so that
+//! what follows may take it for such a stack. Where the kernels are not told from noise the weighted mean itself is given.
+//!
+//! Three sweeps: the mean, the kernels, the sums. Sources: multi-frame least squares: Kundur & Hatzinakos 1996, IEEE Signal
+//! Process. Mag. 13(3), 43; edge of noise: Marchenko & Pastur 1967; the family and its measures: own derivation and
+//! simulation.
+
+mod family;
+
+use std::sync::{Arc, Mutex};
+
+use stillair_api::{
+    Bound, ClipInfo, Context, Description, Entry, Facts, Fault, Finish, FrameInput, Image, Item, Memory, Method, Node,
+    Outcome, Parameter, Parameters, Reduce, ReduceRun, Scratch, Shape, StreamShape, Value, scratch_of,
+};
+use stillair_maths::fft::{Complex32, Fft2, Fft2Scratch, frequency};
+use stillair_maths::resample::Kernel;
+use stillair_maths::rings::{self, Rings};
+
+use crate::accumulate::Accumulator;
+use crate::mean::{
+    Pool, contribution, describe_picture, kernel_of, kernel_parameter, kernel_words, memory, no_frames, ports,
+    refuse_mosaic, same_canvas, take_in, warn_of_lost,
+};
+use crate::optics::{Optics, from_mosaic};
+use crate::resample::{Canvas, Cover, Resampled, Workspace};
+use family::{Family, Kernels, Operator, OperatorScratch};
+
+/// Pixels over which a frame's edge runs into the mean.
+const EDGE_PX: usize = 8;
+/// Cut-off in cycles per px where the telescope is unknown.
+const UNKNOWN_CUTOFF: f64 = 0.4;
+/// What is added to the denominator, of its mean.
+const EASE: f64 = 1e-3;
+
+/// The method `stack.deblur`.
+pub struct Deblur;
+
+impl Method for Deblur {
+    fn describe(&self) -> Description {
+        let mut description = ports(Description::new(
+            "stack.deblur",
+            Shape::Reduce,
+            "Least squares over frames of different blur, for bright targets, in three sweeps",
+        ));
+        if let Some(table) = description.inputs.iter_mut().find(|p| p.name == "table") {
+            table.whole = true;
+            table.help = "the weights (column weight) and the grades".into();
+        }
+        description
+            .help(HELP)
+            .source(
+                "multi-frame least squares: Kundur & Hatzinakos 1996, IEEE Signal Process. Mag. 13(3), 43; edge of noise: \
+                 Marchenko & Pastur 1967, Math. USSR Sb. 1, 457; the family of kernels: own derivation and simulation",
+            )
+            .parameter(kernel_parameter())
+            .parameter(Parameter::number(
+                "gate",
+                "",
+                0.0,
+                1000.0,
+                GATE,
+                "how much the frames' blur must vary over what noise feigns, mean over a kernel, for it to be used; below, \
+                 the weighted mean is given",
+            ))
+            .fact("telescope.aperture_mm")
+            .sweeps(3)
+    }
+
+    fn create(&self, parameters: &Parameters, facts: &Facts) -> Outcome<Node> {
+        Ok(Node::Reduce(Box::new(DeblurNode {
+            kernel: kernel_of(parameters)?,
+            gate: parameters.number("gate")?,
+            aperture_mm: facts.number("telescope.aperture_mm").filter(|v| v.is_finite() && *v > 0.0),
+            optics: Optics::from_facts(facts),
+        })))
+    }
+}
+
+/// Default of `gate`.
+const GATE: f64 = 1.0;
+
+/// What `explain` says.
+const HELP: &str = "\
+Finds how each frame is blurred against the weighted mean of all and adds the frames so that each counts, frequency by \
+frequency and direction by direction, for as much detail as it shows. For bright targets in strong seeing.";
+
+struct DeblurNode {
+    kernel: Kernel,
+    gate: f64,
+    aperture_mm: Option<f64>,
+    optics: Optics,
+}
+
+impl DeblurNode {
+    /// Cut-off in cycles per px and px per lambda/D, of the middle colour.
+    fn cutoff(&self, planes: usize) -> (f64, f64) {
+        let nm = self.optics.wavelengths_nm(planes)[planes / 2];
+        match (self.aperture_mm, self.optics.arcsec_per_px) {
+            (Some(aperture_mm), Some(arcsec)) => {
+                let cutoff = aperture_mm * 1e6 / nm * (arcsec / 3600.0).to_radians();
+                (cutoff.min(0.5), 1.0 / cutoff)
+            }
+            _ => (UNKNOWN_CUTOFF, 1.0 / UNKNOWN_CUTOFF),
+        }
+    }
+}
+
+impl Reduce for DeblurNode {
+    fn start(&self, _context: &dyn Context, bound: &Bound, info: &ClipInfo) -> Outcome<Box<dyn ReduceRun>> {
+        refuse_mosaic(info)?;
+        let table = bound.table("table")?;
+        let mut grades: Vec<f64> = match table.latest_grade() {
+            Some(column) => column.data.iter().map(|g| if g.is_finite() { g.max(0.0) } else { f64::NAN }).collect(),
+            None => vec![1.0; table.rows()],
+        };
+        let used: Vec<f64> =
+            (0..grades.len()).filter(|&i| table.weight(i) > 0.0 && grades[i].is_finite()).map(|i| grades[i]).collect();
+        let mean = used.iter().sum::<f64>() / used.len().max(1) as f64;
+        for grade in &mut grades {
+            *grade = if grade.is_finite() && mean > 0.0 { (*grade / mean).min(4.0) } else { 1.0 };
+        }
+        let (cutoff, sampling) = self.cutoff(Canvas::planes_of(info.layout));
+        Ok(Box::new(DeblurRun {
+            kernel: self.kernel,
+            gate: self.gate,
+            optics: self.optics.clone(),
+            info: info.clone(),
+            cutoff,
+            sampling,
+            grades,
+            canvas: Mutex::new(None),
+            pool: Pool::default(),
+            stage: Stage::Mean(None),
+        }))
+    }
+
+    fn memory(&self, stream: StreamShape) -> Memory {
+        let one = memory(stream, false);
+        let plane = ((stream.width + 2) * stream.height * 4) as u64;
+        // Spectra of three planes and a transfer for each item; two sums of such, operator and mean.
+        Memory { worker: one.worker + 8 * plane, item: one.item + 5 * plane, state: one.state + 40 * plane + (4 << 20) }
+    }
+}
+
+/// The weighted mean and what the sweeps after it need.
+struct Ground {
+    canvas: Canvas,
+    plan: Fft2,
+    rings: Rings,
+    mean: Image,
+    operator: Operator,
+    /// 1 inside, falling to 0 at the picture's edge.
+    edge: Vec<f32>,
+    /// Coefficients that hold noise alone, and the mean of the noise's shape squared there.
+    noise_at: Vec<usize>,
+    noise_shape: f64,
+    shape: Vec<f32>,
+}
+
+/// Sums of a half: numerators of each plane, denominator.
+struct Sums {
+    numerator: Vec<Vec<Complex32>>,
+    denominator: Vec<f32>,
+}
+
+/// What the sweep under way gathers.
+enum Stage {
+    Mean(Option<Accumulator>),
+    Blur { ground: Box<Ground>, kernels: Kernels, noise: f64, frames: f64 },
+    Sum { ground: Box<Ground>, family: Family, noise: f64, halves: [Sums; 2], frames: usize },
+}
+
+/// A frame's answer in the sweep over kernels.
+struct Blurred {
+    kernel: Vec<f64>,
+    grade: f64,
+    noise: f64,
+}
+
+/// A frame's share in the sums.
+struct Share {
+    planes: Vec<Vec<Complex32>>,
+    power: Vec<f32>,
+}
+
+/// Buffers of one thread.
+struct Buffers {
+    work: Workspace,
+    field: Vec<f32>,
+    spectrum: Vec<Complex32>,
+    transfer: Vec<Complex32>,
+    fft: Fft2Scratch,
+    operator: OperatorScratch,
+}
+
+struct DeblurRun {
+    kernel: Kernel,
+    gate: f64,
+    optics: Optics,
+    info: ClipInfo,
+    cutoff: f64,
+    sampling: f64,
+    /// Grade of each frame over the mean of those used.
+    grades: Vec<f64>,
+    canvas: Mutex<Option<Canvas>>,
+    pool: Pool,
+    stage: Stage,
+}
+
+/// 0 at the border, 1 from [`EDGE_PX`] on, of a line of `n` samples.
+fn ramp(at: usize, n: usize) -> f32 {
+    let depth = (at.min(n - 1 - at) as f32 + 0.5) / EDGE_PX as f32;
+    if depth >= 1.0 { 1.0 } else { 0.5 - 0.5 * libm::cosf(std::f32::consts::PI * depth) }
+}
+
+impl Ground {
+    fn new(mean: Image, cutoff: f64, sampling: f64, interpolated: bool) -> Self {
+        let canvas = Canvas::new(mean.width, mean.height, mean.channels);
+        let plan = Fft2::new(canvas.width, canvas.height);
+        let (half, frequencies) = (plan.half_width(), |i: usize| {
+            (frequency(i % plan.half_width(), plan.width()), frequency(i / plan.half_width(), plan.height()))
+        });
+        debug_assert!(half > 0);
+        // Filling in the green of a mosaic averages neighbours: (2 + cos 2 pi u + cos 2 pi v) / 4.
+        let shape: Vec<f32> = (0..plan.spectrum_len())
+            .map(|i| {
+                let (u, v) = frequencies(i);
+                let turn = |f: f64| libm::cos(std::f64::consts::TAU * f);
+                if interpolated { ((2.0 + turn(u) + turn(v)) / 4.0) as f32 } else { 1.0 }
+            })
+            .collect();
+        // Beyond the cut-off there is no light; where the grid ends before, its corners serve.
+        let from = (1.05 * cutoff).min(0.5);
+        let noise_at: Vec<usize> = (0..plan.spectrum_len())
+            .filter(|&i| {
+                let (u, v) = frequencies(i);
+                libm::hypot(u, v) > from && shape[i] > 0.15
+            })
+            .collect();
+        let squares: f64 = noise_at.iter().map(|&i| f64::from(shape[i] * shape[i])).sum();
+        let noise_shape = squares / noise_at.len().max(1) as f64;
+        let (mut spectrum, mut scratch) = (plan.spectrum(), plan.scratch());
+        plan.forward(mean.channel(mean.channels / 2), &mut spectrum, &mut scratch);
+        let own = mean_power(&spectrum, &noise_at);
+        let operator = Operator::new(&plan, &spectrum, cutoff, sampling, own);
+        let edge = (0..canvas.area())
+            .map(|i| ramp(i % canvas.width, canvas.width) * ramp(i / canvas.width, canvas.height))
+            .collect();
+        let rings = Rings::new(canvas.width, canvas.height);
+        Self { canvas, plan, rings, mean, operator, edge, noise_at, noise_shape, shape }
+    }
+
+    /// Transform of a plane of a placed frame, run into the mean where the frame ends.
+    fn spectrum(&self, frame: &Resampled, plane: usize, buffers: &mut Buffers) {
+        let (area, width) = (self.canvas.area(), self.canvas.width);
+        let mean = self.mean.channel(plane);
+        let own = &frame.data[plane * area..(plane + 1) * area];
+        buffers.field.clear();
+        match &frame.cover {
+            Cover::Rectangles(rectangles) => {
+                let [xa, xb, ya, yb] = rectangles[plane];
+                buffers.field.extend(own.iter().zip(mean).enumerate().map(|(i, (v, m))| {
+                    let (x, y) = (i % width, i / width);
+                    if x < xa || x >= xb || y < ya || y >= yb {
+                        return *m;
+                    }
+                    m + (v - m) * ramp(x - xa, xb - xa) * ramp(y - ya, yb - ya)
+                }));
+            }
+            Cover::Factors => {
+                let factors = &frame.factors[plane * area..(plane + 1) * area];
+                let lines = own.iter().zip(mean).zip(factors.iter().zip(&self.edge));
+                buffers.field.extend(lines.map(|((v, m), (f, e))| if *f > 0.0 { m + (v - m) * e } else { *m }));
+            }
+        }
+        buffers.spectrum.resize(self.plan.spectrum_len(), Complex32::default());
+        self.plan.forward(&buffers.field, &mut buffers.spectrum, &mut buffers.fft);
+    }
+
+    /// Noise power of a frame, white before its shape.
+    fn noise(&self, spectrum: &[Complex32]) -> f64 {
+        mean_power(spectrum, &self.noise_at) / self.noise_shape.max(1e-6)
+    }
+
+    /// The picture of sums; the mean where they say nothing, and at the edge.
+    fn picture(&self, numerator: &[Complex32], denominator: &[f32], plane: usize, gain: &[f64]) -> Vec<f32> {
+        let mut spectrum = quotient(numerator, denominator);
+        let last = gain.last().copied().unwrap_or(1.0);
+        for (value, ring) in spectrum.iter_mut().zip(self.rings.index()) {
+            *value *= gain.get(usize::from(*ring)).copied().unwrap_or(last) as f32;
+        }
+        let mut out = vec![0.0; self.canvas.area()];
+        self.plan.inverse(&mut spectrum, &mut out, &mut self.plan.scratch());
+        for ((v, m), e) in out.iter_mut().zip(self.mean.channel(plane)).zip(&self.edge) {
+            *v = m + (*v - m) * e;
+        }
+        out
+    }
+
+    /// What brings the halves' sums to the transfer of the mean, ring by ring: noise takes no part, as only products of
+    /// different halves enter. Rings on which the halves do not agree keep the gain of those before.
+    fn gain(&self, halves: &[Vec<Complex32>; 2], plane: usize) -> Vec<f64> {
+        let means: Vec<Vec<Complex32>> = (0..2)
+            .map(|half| {
+                let (mut spectrum, whole) = (self.plan.spectrum(), self.mean.channel(plane));
+                let own = self.mean.half(half, plane).unwrap_or(whole);
+                let field: Vec<f32> =
+                    own.iter().zip(whole).zip(&self.edge).map(|((v, m), e)| m + (v - m) * e).collect();
+                self.plan.forward(&field, &mut spectrum, &mut self.plan.scratch());
+                spectrum
+            })
+            .collect();
+        let cross = self.rings.cross_power(&halves[0], &means[1]);
+        let other = self.rings.cross_power(&halves[1], &means[0]);
+        let own = self.rings.cross_power(&halves[0], &halves[1]);
+        let agreement = rings::smooth(&self.rings.correlation(&halves[0], &halves[1]), 1);
+        let both: Vec<f64> = cross.iter().zip(&other).map(|(a, b)| 0.5 * (a + b)).collect();
+        let (both, own) = (rings::smooth(&both, 1), rings::smooth(&own, 1));
+        let mut last = 1.0;
+        (0..own.len())
+            .map(|i| {
+                if agreement[i] > 0.2 && own[i] > 0.0 && both[i] > 0.0 {
+                    last = (both[i] / own[i]).clamp(0.5, 2.0);
+                }
+                last
+            })
+            .collect()
+    }
+}
+
+fn mean_power(spectrum: &[Complex32], at: &[usize]) -> f64 {
+    at.iter().map(|&i| f64::from(spectrum[i].norm_sqr())).sum::<f64>() / at.len().max(1) as f64
+}
+
+fn quotient(numerator: &[Complex32], denominator: &[f32]) -> Vec<Complex32> {
+    let ease = EASE * denominator.iter().map(|d| f64::from(*d)).sum::<f64>() / denominator.len().max(1) as f64;
+    numerator.iter().zip(denominator).map(|(n, d)| n / (d + ease as f32).max(f32::MIN_POSITIVE)).collect()
+}
+
+impl Sums {
+    fn new(planes: usize, coefficients: usize) -> Self {
+        Self { numerator: vec![vec![Complex32::default(); coefficients]; planes], denominator: vec![0.0; coefficients] }
+    }
+
+    fn add(&mut self, share: &Share) {
+        for (sum, plane) in self.numerator.iter_mut().zip(&share.planes) {
+            sum.iter_mut().zip(plane).for_each(|(s, v)| *s += v);
+        }
+        self.denominator.iter_mut().zip(&share.power).for_each(|(s, v)| *s += v);
+    }
+}
+
+impl DeblurRun {
+    fn grade(&self, index: usize) -> f64 {
+        self.grades.get(index).copied().unwrap_or(1.0)
+    }
+
+    /// The mean's picture with its description, or the fault of a stack of nothing.
+    fn mean(&mut self, context: &dyn Context, sums: Option<Accumulator>) -> Outcome<Image> {
+        let sums = sums.filter(|s| s.frames() > 0).ok_or_else(no_frames)?;
+        warn_of_lost(context, sums.placeless());
+        Ok(describe_picture(sums.finish(false), &self.optics, &self.info, String::new()))
+    }
+
+    fn told(&self, mut image: Image, how: &str) -> Finish {
+        let frames = image.info.frames_used;
+        image.info.history = vec![format!("stack.deblur of {frames} frames, {how}; {}", kernel_words(self.kernel))];
+        Finish::Done(vec![Value::Image(Arc::new(image))])
+    }
+}
+
+impl ReduceRun for DeblurRun {
+    fn worker(&self) -> Scratch {
+        Box::new(Buffers {
+            work: Workspace::new(self.kernel),
+            field: Vec::new(),
+            spectrum: Vec::new(),
+            transfer: Vec::new(),
+            fft: Fft2Scratch::default(),
+            operator: OperatorScratch::default(),
+        })
+    }
+
+    fn prepare(&self, scratch: &mut Scratch, input: &FrameInput<'_>) -> Outcome<Item> {
+        let canvas = same_canvas(&self.canvas, input)?;
+        let buffers = scratch_of::<Buffers>(scratch)?;
+        let item = contribution(input, &canvas, false, &mut buffers.work, self.pool.take(), |_| ())?;
+        let grade = self.grade(input.frame.index);
+        let middle = canvas.planes / 2;
+        match &self.stage {
+            Stage::Mean(_) => Ok(Box::new(item)),
+            _ if item.weight <= 0.0 => Ok(Box::new(())),
+            Stage::Blur { ground, .. } => {
+                ground.spectrum(&item.resampled, middle, buffers);
+                let kernel = ground.operator.kernel(&buffers.spectrum, &mut buffers.operator);
+                let noise = ground.noise(&buffers.spectrum);
+                self.pool.give(vec![item]);
+                Ok(Box::new(Blurred { kernel, grade, noise }))
+            }
+            Stage::Sum { ground, family, noise, .. } => {
+                ground.spectrum(&item.resampled, middle, buffers);
+                let kernel = ground.operator.kernel(&buffers.spectrum, &mut buffers.operator);
+                let own = (ground.noise(&buffers.spectrum) / noise).clamp(0.3, 3.0) as f32;
+                let drawn = family.drawn(&kernel, grade);
+                ground.operator.transfer(&drawn, grade as f32, &mut buffers.transfer, &mut buffers.operator);
+                let power = buffers.transfer.iter().map(|h| h.norm_sqr() / own).collect();
+                let mut planes = Vec::with_capacity(canvas.planes);
+                for plane in 0..canvas.planes {
+                    ground.spectrum(&item.resampled, plane, buffers);
+                    planes.push(
+                        buffers.spectrum.iter().zip(&buffers.transfer).map(|(f, h)| f * h.conj() / own).collect(),
+                    );
+                }
+                self.pool.give(vec![item]);
+                Ok(Box::new(Share { planes, power }))
+            }
+        }
+    }
+
+    fn add(&mut self, context: &dyn Context, items: Vec<(usize, Item)>) -> Outcome<()> {
+        match &mut self.stage {
+            Stage::Mean(sums) => take_in(context, items, sums, &self.canvas, &self.pool),
+            Stage::Blur { kernels, noise, frames, .. } => {
+                for item in items.into_iter().filter_map(|(_, item)| item.downcast::<Blurred>().ok()) {
+                    kernels.add(&item.kernel, item.grade);
+                    *noise += item.noise;
+                    *frames += 1.0;
+                }
+                Ok(())
+            }
+            Stage::Sum { halves, frames, .. } => {
+                for item in items.into_iter().filter_map(|(_, item)| item.downcast::<Share>().ok()) {
+                    halves[*frames % 2].add(&item);
+                    *frames += 1;
+                }
+                Ok(())
+            }
+        }
+    }
+
+    fn finish(&mut self, context: &dyn Context) -> Outcome<Finish> {
+        match std::mem::replace(&mut self.stage, Stage::Mean(None)) {
+            Stage::Mean(sums) => {
+                let mean = self.mean(context, sums)?;
+                let ground = Ground::new(mean, self.cutoff, self.sampling, from_mosaic(&self.info));
+                let kernels = Kernels::new(ground.operator.len());
+                self.stage = Stage::Blur { ground: Box::new(ground), kernels, noise: 0.0, frames: 0.0 };
+                Ok(Finish::Again)
+            }
+            Stage::Blur { ground, kernels, noise, frames } => {
+                let noise = noise / f64::max(frames, 1.0);
+                let family = kernels.family(&ground.operator.scatter_of_noise(noise, &ground.shape));
+                let told = family.as_ref().map_or(0.0, |f| f.told);
+                context.record(Entry::number(
+                    "blur-told",
+                    told,
+                    "",
+                    "variance of the frames' blur over what noise feigns, less 1, mean over a kernel",
+                ));
+                match family {
+                    Some(family) if told >= self.gate && told > 0.0 => {
+                        let kept = family.kept as f64;
+                        context.record(Entry::number(
+                            "directions",
+                            kept,
+                            "",
+                            "in which the frames' blur is told apart",
+                        ));
+                        let sums = || Sums::new(ground.canvas.planes, ground.plan.spectrum_len());
+                        let halves = [sums(), sums()];
+                        self.stage = Stage::Sum { ground, family, noise, halves, frames: 0 };
+                        Ok(Finish::Again)
+                    }
+                    _ => {
+                        context.warn(&format!(
+                            "the frames' blur is not told from noise well enough ({told:.2}, {} wanted): the weighted mean is \
+                             given",
+                            self.gate
+                        ));
+                        Ok(self.told(ground.mean, "whose blur is not told from noise: the weighted mean"))
+                    }
+                }
+            }
+            Stage::Sum { ground, halves, .. } => {
+                let mut image = ground.mean.clone();
+                let area = ground.canvas.area();
+                let [a, b] = &halves;
+                let whole: Vec<f32> = a.denominator.iter().zip(&b.denominator).map(|(a, b)| a + b).collect();
+                for plane in 0..ground.canvas.planes {
+                    let own = halves.each_ref().map(|h| quotient(&h.numerator[plane], &h.denominator));
+                    let gain = ground.gain(&own, plane);
+                    let both: Vec<Complex32> =
+                        a.numerator[plane].iter().zip(&b.numerator[plane]).map(|(a, b)| a + b).collect();
+                    let range = plane * area..(plane + 1) * area;
+                    image.data[range.clone()].copy_from_slice(&ground.picture(&both, &whole, plane, &gain));
+                    if let Some(pictures) = &mut image.halves {
+                        for (picture, half) in pictures.iter_mut().zip(&halves) {
+                            let made = ground.picture(&half.numerator[plane], &half.denominator, plane, &gain);
+                            picture[range.clone()].copy_from_slice(&made);
+                        }
+                    }
+                }
+                if image.data.iter().any(|v| !v.is_finite()) {
+                    return Err(Fault::internal("the sums over frames are not numbers"));
+                }
+                Ok(self.told(image, "each by its own blur, at the transfer of their weighted mean"))
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_description_keeps_to_its_contract() {
+        assert_eq!(stillair_api::contract::breaches(&Deblur.describe()), Vec::<String>::new());
+    }
+
+    #[test]
+    fn a_quotient_is_that_of_the_sums() {
+        let n = vec![Complex32::new(2.0, 4.0); 5];
+        let q = quotient(&n, &[2.0; 5]);
+        assert!(q.iter().all(|v| (v.re - 1.0).abs() < 2e-3 && (v.im - 2.0).abs() < 4e-3));
+    }
+}
