@@ -112,6 +112,16 @@ pub struct ImageInfo {
     pub history: Vec<String>,
 }
 
+impl ImageInfo {
+    /// What a stack says in its history where parts of its frames were shifted each on its own.
+    pub const PARTS_PLACED: &'static str = "parts of frames placed each on its own";
+
+    /// Whether parts of frames were shifted each on its own, so that less image motion is left than after whole frames.
+    pub fn parts_placed(&self) -> bool {
+        self.history.iter().any(|line| line.contains(Self::PARTS_PLACED))
+    }
+}
+
 /// A planar linear picture.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Image {

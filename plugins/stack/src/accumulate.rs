@@ -30,6 +30,8 @@ pub struct Contribution {
     pub exposure_s: f64,
     /// Time from the first frame in s, NaN if unknown.
     pub time_s: f64,
+    /// Whether its parts were shifted each on its own.
+    pub in_parts: bool,
 }
 
 #[derive(Debug)]
@@ -78,6 +80,7 @@ pub struct Accumulator {
     weighted_time_s: f64,
     begin_s: f64,
     end_s: f64,
+    in_parts: bool,
 }
 
 /// What the sums amount to.
@@ -92,6 +95,8 @@ pub struct Sums {
     /// Begin of the earliest frame and the last frame's time plus its exposure where that is known, s from the first
     /// frame; unknown times are left out.
     pub span_s: [f64; 2],
+    /// Whether parts of frames were shifted each on its own.
+    pub in_parts: bool,
     /// Weighted variance of each sample about its mean, if squares were summed; else empty.
     pub variance: Vec<f32>,
 }
@@ -111,6 +116,7 @@ impl Accumulator {
             weighted_time_s: 0.0,
             begin_s: f64::NAN,
             end_s: f64::NAN,
+            in_parts: false,
         }
     }
 
@@ -146,6 +152,7 @@ impl Accumulator {
             self.begin_s = self.begin_s.min(item.time_s);
             let exposure = if item.exposure_s.is_finite() { item.exposure_s } else { 0.0 };
             self.end_s = self.end_s.max(item.time_s + exposure);
+            self.in_parts |= item.in_parts;
             self.frames += 1;
             let half = &mut self.halves[(first + i) % 2];
             match &item.resampled.cover {
@@ -251,6 +258,7 @@ impl Accumulator {
             exposure_s: self.exposure_s,
             mean_time_s: self.weighted_time_s / self.sum_weight,
             span_s: [self.begin_s, self.end_s],
+            in_parts: self.in_parts,
             variance,
         }
     }

@@ -186,11 +186,14 @@ impl ReduceRun for BinsRun {
         let total: usize = frames.iter().sum();
         image.info.frames_used = total;
         image.info.frames_effective = total as f64;
-        image.info.history = vec![format!(
+        let words = format!(
             "stack.bins of {total} frames in {} bands by grade, the best on top; {}",
             frames.len(),
             kernel_words(self.kernel)
-        )];
+        );
+        if let Some(first) = image.info.history.first_mut() {
+            *first = words;
+        }
         Ok(Finish::Done(vec![Value::Image(Arc::new(image))]))
     }
 }

@@ -370,7 +370,11 @@ impl DeblurRun {
 
     fn told(&self, mut image: Image, how: &str) -> Finish {
         let frames = image.info.frames_used;
-        image.info.history = vec![format!("stack.deblur of {frames} frames, {how}; {}", kernel_words(self.kernel))];
+        let words = format!("stack.deblur of {frames} frames, {how}; {}", kernel_words(self.kernel));
+        // The first line is that of the mean.
+        if let Some(first) = image.info.history.first_mut() {
+            *first = words;
+        }
         Finish::Done(vec![Value::Image(Arc::new(image))])
     }
 }

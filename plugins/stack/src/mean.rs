@@ -12,8 +12,8 @@
 use std::sync::{Arc, Mutex};
 
 use stillair_api::{
-    Bound, ClipInfo, Context, Description, Facts, Fault, Finish, FrameInput, Item, Layout, Memory, Method, Node,
-    Outcome, Parameter, Parameters, PortType, Reduce, ReduceRun, Scratch, Shape, StreamShape, Value, columns,
+    Bound, ClipInfo, Context, Description, Facts, Fault, Finish, FrameInput, ImageInfo, Item, Layout, Memory, Method,
+    Node, Outcome, Parameter, Parameters, PortType, Reduce, ReduceRun, Scratch, Shape, StreamShape, Value, columns,
     scratch_of,
 };
 use stillair_maths::resample::Kernel;
@@ -215,6 +215,7 @@ pub fn contribution(
     item.weight = row.weight() as f32;
     item.exposure_s = row.number(columns::EXPOSURE_S);
     item.time_s = row.number(columns::TIME_S);
+    item.in_parts = !input.placement()?.local.is_empty();
     Ok(item)
 }
 
@@ -247,6 +248,9 @@ pub fn describe_picture(sums: Sums, optics: &Optics, info: &ClipInfo, words: Str
     image.info.filter = filter.map(str::to_owned);
     image.info.from_mosaic = optics::from_mosaic(info);
     image.info.history.push(words);
+    if sums.in_parts {
+        image.info.history.push(ImageInfo::PARTS_PLACED.into());
+    }
     image
 }
 

@@ -156,4 +156,3 @@ fn blur_that_noise_hides_gives_the_mean_and_says_so() {
     assert!(context.warnings.lock().unwrap().iter().any(|w| w.contains("weighted mean")));
     assert!(least.info.history[0].contains("not told from noise"));
 }
-

@@ -11,7 +11,7 @@ use super::limb::{self, Air, Channel, LimbFit, gather};
 use super::noise;
 use super::optics::Optics;
 use super::sky::{self, SkyFit, USUAL};
-use super::transfer::{CoreHalo, MOTION_SHARE, Seeing};
+use super::transfer::{AFTER_PARTS, CoreHalo, MOTION_SHARE, Seeing};
 
 /// A channel of the stack in the frequency domain.
 #[derive(Debug, Clone)]
@@ -105,8 +105,9 @@ impl Plan {
         }
         let fixed = gather(context, image.channels, |c| fixed_transfer(&canvas, &optics, c, channels[c].cutoff));
         let mut sky = sky::wavefront(context, image, &canvas, &optics, &channels, &fixed);
-        if let (Some(sky), Some(motion)) = (&mut sky, motion) {
-            sky.motion = motion * motion;
+        if let Some(sky) = &mut sky {
+            let left = if image.info.parts_placed() { AFTER_PARTS } else { 1.0 };
+            sky.motion = motion.map_or(left * sky.motion, |m| m * m);
         }
         let limb = if spheroid { fit(context, image, &canvas, &optics, &channels, &fixed, sky.as_ref()) } else { None };
         if context.cancelled() {

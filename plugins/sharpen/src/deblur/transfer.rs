@@ -27,6 +27,9 @@ pub fn usual_motion(wavefront: f64, radius_resolutions: f64) -> f64 {
     MOTION_SHARE.0 * wavefront * of_usual * of_usual
 }
 
+/// What local shifts leave of [`usual_motion`], as simulated stacks of globes of 24 lambda/D in radius kept it.
+pub const AFTER_PARTS: f64 = 0.55;
+
 /// State of the air and of the alignment, common to all colours.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Seeing {
