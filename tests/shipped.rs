@@ -42,7 +42,7 @@ fn the_recipe_of_the_readme_makes_a_picture() {
 
 #[test]
 fn planet_recipes_make_pictures_of_mosaic_and_grey_clips() {
-    for recipe in ["planet-colour", "planet-mono", "quick-look"] {
+    for recipe in ["planet-colour", "planet-mono", "planet-patches", "quick-look"] {
         for (kind, capture) in [("mosaic", clips::mosaic()), ("grey", clips::grey())] {
             if recipe == "planet-mono" && kind == "mosaic" {
                 continue;

@@ -26,6 +26,7 @@ shipped!(
     "master-flat",
     "planet-colour",
     "planet-mono",
+    "planet-patches",
     "quick-look",
     "terrain",
     "terrain-panels"

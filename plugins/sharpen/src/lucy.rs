@@ -83,7 +83,9 @@ const HELP: &str = "\
 Finds the picture that, blurred as the stack is, gives the stack; the blur is measured as sharpen.wiener measures it. Light \
 is never negative, so a dark sky stays dark. Stops by itself: each half-stack is sharpened alone, and the work ends when that \
 stops telling more of the other half. A fitted disc is the beginning, so the limb does not ring, and the picture's edge does \
-not ring either.";
+not ring either. On ten simulated clips of planets it came within 0.2 dB of sharpen.wiener on three and above it on one (0.5 dB, a \
+small Mars-like disc), but 0.5 to 2 dB below on the others, most on Saturn-like globes with rings, at several times its cost: \
+sharpen.wiener is the default.";
 
 struct LucyNode {
     iterations: Option<usize>,

@@ -35,6 +35,8 @@ use family::{Family, Kernels, Operator, OperatorScratch};
 const EDGE_PX: usize = 8;
 /// Cut-off in cycles per px where the telescope is unknown.
 const UNKNOWN_CUTOFF: f64 = 0.4;
+/// Px per lambda/D below which kernels were not told rightly on simulated clips.
+const COARSEST: f64 = 2.2;
 /// What is added to the denominator, of its mean.
 const EASE: f64 = 1e-3;
 
@@ -88,7 +90,12 @@ const GATE: f64 = 1.0;
 /// What `explain` says.
 const HELP: &str = "\
 Finds how each frame is blurred against the weighted mean of all and adds the frames so that each counts, frequency by \
-frequency and direction by direction, for as much detail as it shows. For bright targets in strong seeing.";
+frequency and direction by direction, for as much detail as it shows. For bright targets in strong seeing, sampled at 2.5 px \
+or more per lambda/D, and without a colour mosaic. On a simulated mono clip of a bright globe at 203 mm, 2.9 px per lambda/D, \
+D/r0 4, the sharpened picture gained 1.7 dB on stack.mean with the same weights. At 1.9 px per lambda/D it lost 1 to 4 dB (D/r0 3 \
+and 4), and on mosaics that were filled in 3 dB: below 2.2 px per lambda/D the weighted mean is given, unless `gate` is 0, and \
+stack.mean stays the default of the recipes. The same blur is taken for all colours. Local shifts may come with the motion; the \
+blur is one for the whole field. Three readings of the frames.";
 
 struct DeblurNode {
     kernel: Kernel,
@@ -460,6 +467,7 @@ impl ReduceRun for DeblurRun {
             Stage::Blur { ground, kernels, noise, frames } => {
                 let noise = noise / f64::max(frames, 1.0);
                 let family = kernels.family(&ground.operator.scatter_of_noise(noise, &ground.shape));
+                let coarse = self.sampling < COARSEST && self.gate > 0.0;
                 let told = family.as_ref().map_or(0.0, |f| f.told);
                 context.record(Entry::number(
                     "blur-told",
@@ -468,7 +476,7 @@ impl ReduceRun for DeblurRun {
                     "variance of the frames' blur over what noise feigns, less 1, mean over a kernel",
                 ));
                 match family {
-                    Some(family) if told >= self.gate && told > 0.0 => {
+                    Some(family) if told >= self.gate && told > 0.0 && !coarse => {
                         let kept = family.kept as f64;
                         context.record(Entry::number(
                             "directions",
@@ -480,6 +488,13 @@ impl ReduceRun for DeblurRun {
                         let halves = [sums(), sums()];
                         self.stage = Stage::Sum { ground, family, noise, halves, frames: 0 };
                         Ok(Finish::Again)
+                    }
+                    Some(_) if coarse => {
+                        context.warn(&format!(
+                            "at {:.1} px per lambda/D the frames' blur is not told rightly: the weighted mean is given",
+                            self.sampling
+                        ));
+                        Ok(self.told(ground.mean, "sampled too coarsely to tell their blur: the weighted mean"))
                     }
                     _ => {
                         context.warn(&format!(
