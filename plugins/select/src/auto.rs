@@ -128,7 +128,7 @@ struct Spectra {
 fn band_height(image: &Image) -> Outcome<usize> {
     let height = libm::round(2.0 * image.info.reference_px[1] + 1.0);
     let height = if height >= 1.0 && height <= image.height as f64 { height as usize } else { 0 };
-    if height == 0 || image.height % height != 0 || image.halves.is_none() {
+    if height == 0 || !image.height.is_multiple_of(height) || image.halves.is_none() {
         return Err(Fault::request("the picture linked to `images` does not hold bands of grades with half-stacks")
             .remedy("link the picture of stack.bins"));
     }

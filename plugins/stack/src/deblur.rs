@@ -143,7 +143,7 @@ impl Reduce for DeblurNode {
             grades,
             canvas: Mutex::new(None),
             pool: Pool::default(),
-            stage: Stage::Mean(None),
+            stage: Stage::Mean(Box::default()),
         }))
     }
 
@@ -178,7 +178,7 @@ struct Sums {
 
 /// What the sweep under way gathers.
 enum Stage {
-    Mean(Option<Accumulator>),
+    Mean(Box<Option<Accumulator>>),
     Blur { ground: Box<Ground>, kernels: Kernels, noise: f64, frames: f64 },
     Sum { ground: Box<Ground>, family: Family, noise: f64, halves: [Sums; 2], frames: usize },
 }
@@ -456,9 +456,9 @@ impl ReduceRun for DeblurRun {
     }
 
     fn finish(&mut self, context: &dyn Context) -> Outcome<Finish> {
-        match std::mem::replace(&mut self.stage, Stage::Mean(None)) {
+        match std::mem::replace(&mut self.stage, Stage::Mean(Box::default())) {
             Stage::Mean(sums) => {
-                let mean = self.mean(context, sums)?;
+                let mean = self.mean(context, *sums)?;
                 let ground = Ground::new(mean, self.cutoff, self.sampling, from_mosaic(&self.info));
                 let kernels = Kernels::new(ground.operator.len());
                 self.stage = Stage::Blur { ground: Box::new(ground), kernels, noise: 0.0, frames: 0.0 };

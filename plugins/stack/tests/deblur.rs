@@ -99,7 +99,7 @@ fn error(a: &[f32], b: &[f32]) -> f64 {
             n += 1.0;
         }
     }
-    (sum / n as f64).sqrt()
+    (sum / f64::max(n, 1.0)).sqrt()
 }
 
 // Sums are linear: the bands' stacks, each with the sum of its weights, add up to the weighted mean of all.
