@@ -10,7 +10,13 @@ use support::{Said, folder, stillair, write_clip};
 
 /// Runs and gives the run folder.
 fn run(here: &Path, arguments: &[&str]) -> (PathBuf, Said) {
-    let mut all = vec!["run", "planet-mono", "a.ser", "--json", "--jobs", "2"];
+    let mut all = vec!["planet-mono", "a.ser", "--jobs", "2"];
+    all.extend(arguments);
+    run_recipe(here, &all)
+}
+
+fn run_recipe(here: &Path, arguments: &[&str]) -> (PathBuf, Said) {
+    let mut all = vec!["run", "--json"];
     all.extend(arguments);
     let said = stillair(here, &all);
     assert_eq!(said.code, Some(0), "{}{}", said.out, said.err);
@@ -100,6 +106,37 @@ fn a_second_run_reads_no_frame_and_writes_the_same_bytes() {
     let (plain, _) = run(&here, &["--set", "weights.power=3"]);
     same(&plain, &other);
     assert!(decoded(&other) < decoded(&plain));
+}
+
+/// Calibrated, of several clips, of a surface: the same bits and words without a cache, into an empty one and from a full
+/// one, on any number of threads.
+#[test]
+fn no_recipe_tells_a_full_cache_from_an_empty_one_or_none() {
+    let here = folder("cache-recipes");
+    write_clip(&here.join("a.ser"), 30);
+    write_clip(&here.join("b.ser"), 24);
+    write_clip(&here.join("dark.ser"), 4);
+    let maker = "schema = 1\nname = \"surface\"\n[step.seen]\nuse = \"simulate.terrain\"\npreset = \"terrain-small\"\n\
+                 frames = 16\n[step.clip]\nuse = \"write.ser\"\nframes = \"@seen\"\nname = \"t\"\n";
+    std::fs::write(here.join("surface.toml"), maker).unwrap();
+    let made = run_recipe(&here, &["surface.toml"]).0;
+    std::fs::copy(made.join("results/t.ser"), here.join("t.ser")).unwrap();
+    for (number, clips) in
+        [&["planet-colour", "a.ser", "dark=dark.ser"][..], &["planet-colour", "a.ser", "b.ser"], &["terrain", "t.ser"]]
+            .into_iter()
+            .enumerate()
+    {
+        let with = |more: &[&str]| run_recipe(&here, &[clips, more].concat()).0;
+        let cache = format!("cache{number}");
+        let plain = with(&["--jobs", "2"]);
+        let others = [
+            with(&["--jobs", "1"]),
+            with(&["--jobs", "3", "--cache", &cache]),
+            with(&["--jobs", "2", "--cache", &cache]),
+        ];
+        assert_eq!(decoded(&others[2]), 0, "{clips:?}");
+        others.iter().for_each(|other| same(&plain, other));
+    }
 }
 
 #[test]

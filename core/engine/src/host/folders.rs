@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::SystemTime;
 
+use rayon::prelude::*;
 use serde::Serialize;
 use stillair_api::{Fault, Outcome};
 
@@ -12,7 +13,7 @@ use super::library::{Child, Found, Library, PluginFile, hash_of, open};
 use super::lock::Lock;
 
 /// Gives the size and hash of a library's bytes: [`hash_of`], or what is remembered of a file that did not change.
-pub type HashOf<'a> = &'a dyn Fn(&Path) -> Outcome<(u64, String)>;
+pub type HashOf<'a> = &'a (dyn Fn(&Path) -> Outcome<(u64, String)> + Sync);
 
 /// A library of a plugin folder, and what a scan says of it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -55,11 +56,13 @@ fn scan_with(
     for folder in folders {
         let (folder, libraries) = libraries_in(folder)?;
         let lock = lock_of(&folder)?.map(Arc::new);
-        for path in libraries {
+        let hashed = |path: PathBuf| {
             let stamp = stamp_of(&path);
             // A lock is there to be held against the bytes themselves, not against what is remembered of them.
             let (_, blake3) = if lock.is_some() { hash_of(&path) } else { hash(&path) }?;
-            let file = PluginFile { path, blake3 };
+            Ok((PluginFile { path, blake3 }, stamp))
+        };
+        for (file, stamp) in libraries.into_par_iter().map(hashed).collect::<Outcome<Vec<_>>>()? {
             // The same bytes are the same plugin: cargo leaves each library twice, by its name and with a hash.
             if found.iter().all(|(other, ..)| other.blake3 != file.blake3) {
                 found.push((file, stamp, lock.clone()));

@@ -1,5 +1,6 @@
 //! One shared library: its bytes, its code, and what another process sees in it.
 
+use std::fs::File;
 use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitStatus, Stdio};
@@ -54,9 +55,10 @@ impl PluginFile {
 /// # Errors
 /// If it cannot be read.
 pub fn hash_of(path: &Path) -> Outcome<(u64, String)> {
-    let bytes = std::fs::read(path).map_err(|e| Fault::resource(format!("{}: {e}", path.display())))?;
-    let hash = blake3::Hasher::new().update_rayon(&bytes).finalize();
-    Ok((bytes.len() as u64, hash.to_hex().to_string()))
+    let mut hasher = blake3::Hasher::new();
+    let read = File::open(path).and_then(|file| hasher.update_reader(file).map(|_| ()));
+    read.map_err(|e| Fault::resource(format!("{}: {e}", path.display())))?;
+    Ok((hasher.count(), hasher.finalize().to_hex().to_string()))
 }
 
 /// What a library holds, as a scan tells it.
