@@ -234,6 +234,7 @@ fn earlier_runs_are_read_and_not_overread() {
     let here = folder("outlook-past");
     const DAY_NS: i64 = 86_400_000_000_000;
     let night_ns = 1_935_000_000_000_000_000;
+    // Saturn is not high in the dark on that date, so that nothing is said of it.
     let ask = ["outlook", "--site", SITE, "--date", "2031-06-15", "--target", "jupiter,saturn", "--runs", "runs"];
     let said = stillair(&here, &ask);
     assert_eq!(said.code, Some(2), "{}", said.err);
@@ -249,7 +250,6 @@ fn earlier_runs_are_read_and_not_overread() {
     assert!(flat.contains("Plan for dispersion") && !flat.contains("saturn,"), "{text}");
     let said = good(&here, &[&ask[..], &["--json"]].concat());
     let past: Value = serde_json::from_str(said.out.lines().last().unwrap()).unwrap();
-    assert_eq!((&past["event"], past["targets"].as_array().unwrap().len()), (&"past".into(), 2));
+    assert_eq!((&past["event"], past["targets"].as_array().unwrap().len()), (&"past".into(), 1));
     assert_eq!(past["targets"][0]["plan_for"], "dispersion");
-    assert_eq!(past["targets"][1]["runs"], 0);
 }
