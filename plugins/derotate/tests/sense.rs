@@ -40,7 +40,12 @@ fn clip(span_s: f64, right: bool, noise: f64) -> Clip {
         let still = paint(painted.centre, 0.0);
         sum.data.iter_mut().zip(&still.data).for_each(|(s, v)| *s += v / FRAMES as f32);
         sum.info = still.info;
-        frames.push(Frame { index: i, region: Region::whole(SIDE, SIDE), layout: Layout::Mono, data: frame.data });
+        frames.push(Frame {
+            index: i,
+            region: Region::whole(SIDE, SIDE),
+            layout: Layout::Mono,
+            data: frame.data.into(),
+        });
     }
     let info = stillair_api::ClipInfo { time_s: time_s.clone().into(), ..clip_info(FRAMES, SIDE, SIDE, Layout::Mono) };
     let middle = 0.5 * (SIDE as f64 - 1.0);
