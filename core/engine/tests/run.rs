@@ -205,7 +205,7 @@ impl ReduceRun for CubesRun {
     fn prepare(&self, _scratch: &mut Scratch, input: &FrameInput<'_>) -> Outcome<Item> {
         let row = input.row()?;
         assert!(row.number("mean").is_finite(), "the row measured in this pass or before is at hand");
-        let mut data = input.frame.data.clone();
+        let mut data = input.frame.data.to_vec();
         if let Some(mean) = &self.mean {
             for (value, mean) in data.iter_mut().zip(&mean.data) {
                 *value = (*value - mean).powi(3);
