@@ -211,7 +211,7 @@ fn what_cannot_be_diagnosed_is_said() {
     support::write_clip(&here.join("clip.ser"), 40);
     let said = stillair(&here, &["run", "quick-look", "clip.ser"]);
     assert_eq!(said.code, Some(0), "{}", said.err);
-    assert!(said.out.contains("limited by unknown: the data do not tell"), "{}", said.out);
+    assert!(said.out.contains("what limited the picture, the data do not tell: a session file with"), "{}", said.out);
 }
 
 #[test]

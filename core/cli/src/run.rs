@@ -126,7 +126,7 @@ pub fn tell(finished: &Finished, json: bool) {
     let peak = finished.peak_bytes.map_or_else(String::new, |bytes| format!(", {:.0} MB at most", bytes as f64 / 1e6));
     lines.push(format!("{used} in {:.1} s ({rate:.0} frames/s{peak})", finished.seconds));
     if let Some(told) = told {
-        lines.push(format!("limited by {}: {}", told.limiting, told.summary));
+        lines.push(told.line());
     }
     say::out(&lines.join("\n"));
 }

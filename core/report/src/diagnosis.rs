@@ -30,6 +30,16 @@ pub struct Diagnosis {
     pub clips: Vec<(String, f64)>,
 }
 
+impl Diagnosis {
+    /// The verdict in one line.
+    pub fn line(&self) -> String {
+        match self.limiting.as_str() {
+            "unknown" => format!("what limited the picture, {}", self.summary),
+            limiting => format!("limited by {limiting}: {}", self.summary),
+        }
+    }
+}
+
 /// A factor that was judged.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FactorCost {

@@ -63,7 +63,7 @@ fn as_json(told: &Diagnosis) -> serde_json::Value {
 }
 
 fn words(told: &Diagnosis) -> String {
-    let mut text = format!("limited by {}: {}\n", told.limiting, told.summary);
+    let mut text = told.line() + "\n";
     let advice = told.factors.first().filter(|f| f.beyond).and_then(|f| f.advice.as_ref());
     if let Some(advice) = advice {
         let _ = writeln!(text, "next time: {advice}");
