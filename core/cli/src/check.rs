@@ -36,8 +36,10 @@ pub fn check(verb: &Check, global: &Global) -> Result<(), Failure> {
         let steps = plural(plan.nodes.len(), "step");
         say::out(&format!("{}: good, {steps} in {}", plan.name, plural(passes, "pass").replace("passs", "passes")));
     }
+    if verb.run {
+        return expectations::run(&plan, &recipe, &catalogue, global);
+    }
     match &verb.memory {
-        _ if verb.run => expectations::run(&plan, &recipe, &catalogue, global),
         Some(clip) => memory(&catalogue, &plan, &recipe, clip, global),
         None => Ok(()),
     }

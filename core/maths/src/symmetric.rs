@@ -1,26 +1,38 @@
 //! Small symmetric matrices, row-major and dense: Cholesky factors and eigenvectors.
 
-/// Cholesky factor `L` of a positive definite matrix of side `n`, `A = L L^T`, lower triangle (Golub & Van Loan 2013, Matrix
-/// Computations, 4.2). `None` where the matrix is not positive definite.
+/// Puts the Cholesky factor `L` of a positive definite matrix of side `n`, `A = L L^T`, into its lower triangle (Golub & Van
+/// Loan 2013, Matrix Computations, 4.2); the upper one stays. `None` where the matrix is not positive definite.
+///
+/// # Panics
+/// Where the matrix has not `n * n` values.
+pub fn factor(a: &mut [f64], n: usize) -> Option<()> {
+    assert_eq!(a.len(), n * n);
+    for j in 0..n {
+        for i in j..n {
+            let (own, column) = (&a[i * n..i * n + j], &a[j * n..j * n + j]);
+            let sum: f64 = own.iter().zip(column).map(|(x, y)| x * y).sum();
+            let rest = a[i * n + j] - sum;
+            if i > j {
+                a[i * n + j] = rest / a[j * n + j];
+            } else if rest > 0.0 && rest.is_finite() {
+                a[j * n + j] = rest.sqrt();
+            } else {
+                return None;
+            }
+        }
+    }
+    Some(())
+}
+
+/// The Cholesky factor by [`factor`], zero above the diagonal.
 ///
 /// # Panics
 /// Where the matrix has not `n * n` values.
 pub fn cholesky(a: &[f64], n: usize) -> Option<Vec<f64>> {
-    assert_eq!(a.len(), n * n);
-    let mut l = vec![0.0; n * n];
-    for i in 0..n {
-        for j in 0..=i {
-            let sum: f64 = (0..j).map(|k| l[i * n + k] * l[j * n + k]).sum();
-            let rest = a[i * n + j] - sum;
-            if i == j {
-                if rest <= 0.0 || !rest.is_finite() {
-                    return None;
-                }
-                l[i * n + i] = rest.sqrt();
-            } else {
-                l[i * n + j] = rest / l[j * n + j];
-            }
-        }
+    let mut l = a.to_vec();
+    factor(&mut l, n)?;
+    for (row, line) in l.chunks_exact_mut(n.max(1)).enumerate() {
+        line[row + 1..].fill(0.0);
     }
     Some(l)
 }

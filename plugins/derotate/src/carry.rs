@@ -32,13 +32,13 @@ pub struct View {
     /// Sky of each channel.
     pub skies: Vec<f64>,
     /// Moons beside the globe, which move on their own.
-    pub moons: Vec<Carried>,
+    pub moons: Vec<CarriedMoon>,
 }
 
 /// The neighbourhood of a moon that is carried to its place at the common instant, in the frame of the picture to be made
 /// and in equatorial radii.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Carried {
+pub struct CarriedMoon {
     /// Where it stands at the instant: right of and along the pole.
     pub at: [f64; 2],
     /// From there to where the picture shows it.
@@ -49,7 +49,7 @@ pub struct Carried {
     pub fade: f64,
 }
 
-impl Carried {
+impl CarriedMoon {
     /// How far a place is moved.
     fn shift_at(&self, x: f64, y: f64) -> [f64; 2] {
         let off = (libm::hypot(x - self.at[0], y - self.at[1]) - self.reach) / self.fade;
@@ -235,7 +235,7 @@ mod tests {
     #[test]
     fn a_moon_is_read_where_it_was_and_nothing_twice() {
         let (mut view, to) = view(60.0);
-        view.moons.push(Carried { at: [1.5, 0.1], shift: [0.02, -0.01], reach: 0.05, fade: 0.06 });
+        view.moons.push(CarriedMoon { at: [1.5, 0.1], shift: [0.02, -0.01], reach: 0.05, fade: 0.06 });
         let read = view.read(&to, 1500.0, -100.0).at;
         assert!((read.0 - 1520.0).abs() < 1e-6 && (read.1 + 90.0).abs() < 1e-6, "{read:?}");
         assert_eq!(view.read(&to, 1700.0, -100.0).at, (1700.0, -100.0));

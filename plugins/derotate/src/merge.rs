@@ -3,11 +3,11 @@
 //! Every pixel of the picture is read in each stack where the turning oblate globe showed the same surface then
 //! ([`crate::carry`]); off the disc nothing turns. A stack counts by its measured signal to noise: the square of its contrast
 //! against the others in the band of fine detail over the variance of its noise from its two halves (the power of 2 as for
-//! the frames of a stack: what is sharper in this band is sharper still beyond it); and less where its surface neared the limb, in proportion to the cosine of emission. The known
-//! moons beside the globe are carried to their places at the instant. Other moons and their shadows move otherwise than the
-//! globe: what stands in one stack alone is taken from the stack nearest to the
-//! common instant, and left out of the others. Mono stacks through red, green and blue filters become one colour picture
-//! ([`colours`]). Sources: rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22;
+//! the frames of a stack: what is sharper in this band is sharper still beyond it); and less where its surface neared the
+//! limb, in proportion to the cosine of emission. The known moons beside the globe are carried to their places at the
+//! instant. Other moons and their shadows move otherwise than the globe: what stands in one stack alone is taken from the
+//! stack nearest to the common instant, and left out of the others. Mono stacks through red, green and blue filters become
+//! one colour picture ([`colours`]). Sources: rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22;
 //! Jupiter's equator: System I of the same report.
 
 mod colours;

@@ -138,7 +138,7 @@ fn sequences_of_colours_are_added_colour_by_colour() {
     // The canvas is that of the clip nearest to the instant: the third of six.
     let both = error([whole.channel(0), whole.channel(1), whole.channel(2)], 6);
     let (one, _) = merged(&clips[1..4]);
-    let single = error([one.channel(2), one.channel(0), one.channel(1)].map(|p| p), 6);
+    let single = error([one.channel(2), one.channel(0), one.channel(1)], 6);
     assert!(both < 0.002 && both < single, "{both} {single}");
 }
 

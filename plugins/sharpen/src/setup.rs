@@ -9,6 +9,9 @@ use crate::deblur::optics::FACTS;
 use crate::deblur::plan::Plan;
 use crate::wiener::target;
 
+/// Width of the target where none is given, lambda/D.
+pub const USUAL_FWHM: f64 = 0.9;
+
 /// The ports, facts and contract of a sharpening, and the parameters of one that aims at a target.
 pub fn towards_target(description: Description, gives: &str) -> Description {
     let description = description
@@ -20,7 +23,7 @@ pub fn towards_target(description: Description, gives: &str) -> Description {
             "lambda/D",
             0.3,
             5.0,
-            0.9,
+            USUAL_FWHM,
             "full width at half maximum of the Gaussian through which the object shall appear",
         ))
         .parameter(Parameter::choice(

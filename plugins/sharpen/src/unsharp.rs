@@ -12,7 +12,7 @@ use stillair_maths::filters;
 
 use crate::deblur::plan::Plan;
 use crate::report;
-use crate::setup::with_facts;
+use crate::setup::{USUAL_FWHM, with_facts};
 
 /// `sharpen.unsharp`.
 pub struct Unsharp;
@@ -67,7 +67,7 @@ impl Transform for UnsharpNode {
         let mut out: Image = (**image).clone();
         out.data = work(&image.data);
         out.halves = image.halves.as_ref().map(|[a, b]| [work(a), work(b)]);
-        report::picture_facts(context, &plan, image, &out, 0.9, &|c| report::gain_of_halves(image, &out, c));
+        report::picture_facts(context, &plan, image, &out, USUAL_FWHM, &|c| report::gain_of_halves(image, &out, c));
         out.info.history.push(format!(
             "sharpen.unsharp, sigma {} px, amount {}; half-stacks filtered alike",
             self.sigma_px, self.amount

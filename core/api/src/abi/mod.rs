@@ -3,7 +3,8 @@
 //! A library exports one function, `stillair_plugin`, which takes the host's table of functions ([`raw::Host`]) and
 //! gives the plugin's ([`raw::PluginTable`]). Descriptions cross as JSON, everything that decides a result as numbers,
 //! so that not a bit is lost. No type of Rust crosses, nothing is freed on the other side (samples that are handed over
-//! bring the function that frees them), and nothing unwinds across: every function catches its own panics and says them as a fault.
+//! bring the function that frees them), and nothing unwinds across: every function catches its own panics and says them
+//! as a fault.
 //!
 //! Who writes a plugin in Rust never sees any of it: [`crate::plugin!`] and [`crate::export!`] do the work. Who writes
 //! one in C includes `include/stillair.h`, which is generated from `raw.rs` and `tables.rs`.

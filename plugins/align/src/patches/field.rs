@@ -3,6 +3,7 @@
 use std::sync::Mutex;
 
 use stillair_api::{Context, Fault, Outcome};
+use stillair_maths::symmetric;
 
 use super::grid::Grid;
 use super::look::Seen;
@@ -310,21 +311,7 @@ pub fn estimate(
 
 /// Solves with a symmetric positive definite matrix for two right sides (Cholesky).
 fn solve(matrix: &mut [f64], right: &[[f64; 2]], n: usize) -> Outcome<Vec<[f64; 2]>> {
-    for j in 0..n {
-        for i in j..n {
-            let (a, b) = (&matrix[i * n..i * n + j], &matrix[j * n..j * n + j]);
-            let dot: f64 = a.iter().zip(b).map(|(a, b)| a * b).sum();
-            let value = matrix[i * n + j] - dot;
-            if i == j {
-                if value.is_nan() || value <= 0.0 {
-                    return Err(Fault::internal("the shifts' covariance is not positive definite"));
-                }
-                matrix[j * n + j] = value.sqrt();
-            } else {
-                matrix[i * n + j] = value / matrix[j * n + j];
-            }
-        }
-    }
+    symmetric::factor(matrix, n).ok_or_else(|| Fault::internal("the shifts' covariance is not positive definite"))?;
     let mut x = right.to_vec();
     for i in 0..n {
         for k in 0..i {

@@ -107,7 +107,6 @@ pub fn lopsided(picture: &[f32], width: usize, height: usize, resolution_px: f64
         };
         (0..count).map_while(mean).collect()
     };
-    let (mut normal, mut right) = ([[0.0; 5]; 5], [0.0; 5]);
     let mut points = Vec::new();
     for k in 0..DIRECTIONS {
         let direction = k as f64 * std::f64::consts::TAU / DIRECTIONS as f64;
@@ -119,13 +118,7 @@ pub fn lopsided(picture: &[f32], width: usize, height: usize, resolution_px: f64
     if points.len() < LEAST_DIRECTIONS {
         return None;
     }
-    for (basis, light) in &points {
-        for i in 0..5 {
-            (0..5).for_each(|j| normal[i][j] += basis[i] * basis[j]);
-            right[i] += basis[i] * light;
-        }
-    }
-    let found = fit::solve(&normal, &right)?;
+    let found = fit::least_squares(points.iter().map(|(basis, light)| (*basis, *light, 1.0)))?;
     let rest = |(basis, light): &([f64; 5], f64)| {
         let model: f64 = basis.iter().zip(&found).map(|(b, c)| b * c).sum();
         (light - model) * (light - model)

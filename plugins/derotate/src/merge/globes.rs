@@ -6,7 +6,7 @@ use stillair_api::{Globe, Image};
 
 use stillair_sky::{Body, MoonPlace, Observer, Sky, System, rotation};
 
-use crate::carry::Carried;
+use crate::carry::CarriedMoon;
 use crate::geometry::limb;
 use crate::spheroid::hindrance;
 
@@ -66,7 +66,7 @@ const MOON_BLUR_PX: f64 = 5.0;
 /// The known moons that stand beside the globe both on the picture of `globe` and `seconds` before, at the common instant,
 /// as the picture of `base` has them. None where the session gives no orientation. Motions of the moons by the theory that
 /// stillair-sky names.
-pub(super) fn moons(globe: &Globe, base: &Globe, seconds: f64) -> Vec<Carried> {
+pub(super) fn moons(globe: &Globe, base: &Globe, seconds: f64) -> Vec<CarriedMoon> {
     let Ok(body) = globe.body.parse::<Body>() else { return Vec::new() };
     if !globe.oriented || !base.oriented || !seconds.is_finite() {
         return Vec::new();
@@ -89,7 +89,7 @@ pub(super) fn moons(globe: &Globe, base: &Globe, seconds: f64) -> Vec<Carried> {
             let reach = 0.5 * now.diameter_arcsec / base.arcsec_per_px * px + MOON_BLUR_PX * px;
             let beside = [from, at].iter().all(|p| libm::hypot(p[0], p[1]) > 1.0 + reach);
             let way = libm::hypot(shift[0], shift[1]);
-            beside.then(|| Carried { at, shift, reach, fade: (3.0 * way).max(3.0 * px) })
+            beside.then(|| CarriedMoon { at, shift, reach, fade: (3.0 * way).max(3.0 * px) })
         })
         .collect()
 }

@@ -163,8 +163,7 @@ impl MergeNode {
         }
         let sum = |skip: usize| -> Vec<f32> {
             let mut sum = vec![0.0; width * height];
-            for (i, level) in levels.iter().enumerate().filter(|(i, _)| *i != skip) {
-                let _ = i;
+            for (_, level) in levels.iter().enumerate().filter(|(i, _)| *i != skip) {
                 sum.iter_mut().zip(&level.data).for_each(|(s, v)| *s += v / (n - 1) as f32);
             }
             sum

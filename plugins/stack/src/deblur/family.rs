@@ -9,7 +9,7 @@
 
 use stillair_maths::fft::{Complex32, Fft2, Fft2Scratch, frequency};
 use stillair_maths::rings::Rings;
-use stillair_maths::symmetric;
+use stillair_maths::{fit, symmetric};
 
 /// Radius of a kernel, px per px of lambda/D.
 const RADIUS_PER_SAMPLING: f64 = 2.2;
@@ -224,14 +224,14 @@ impl Kernels {
         }
         let count = self.count as f64;
         // Mean by least squares on grade and its square, or the plain mean where grades do not differ.
-        let tight: Vec<f64> = (0..9).map(|i| self.grades[i] + if i % 4 == 0 { 1e-9 * count } else { 0.0 }).collect();
-        let inverse = symmetric::cholesky(&tight, 3).map(|l| {
-            let l = symmetric::lower_inverse(&l, 3);
-            symmetric::product(&symmetric::transpose(&l, 3), &l, 3)
-        })?;
-        let mean: [Vec<f64>; 3] = std::array::from_fn(|i| {
-            (0..n).map(|p| (0..3).map(|j| inverse[3 * i + j] * self.means[j][p]).sum()).collect()
-        });
+        let ease = |i: usize, j: usize| if i == j { 1e-9 * count } else { 0.0 };
+        let normal: [[f64; 3]; 3] =
+            std::array::from_fn(|i| std::array::from_fn(|j| self.grades[3 * i + j] + ease(i, j)));
+        let mut mean: [Vec<f64>; 3] = Default::default();
+        for p in 0..n {
+            let solved = fit::solve(&normal, &std::array::from_fn(|j| self.means[j][p]))?;
+            mean.iter_mut().zip(solved).for_each(|(m, s)| m.push(s));
+        }
         let mut scatter = self.products.clone();
         for (p, row) in scatter.chunks_exact_mut(n).enumerate() {
             for (q, value) in row.iter_mut().enumerate() {

@@ -59,10 +59,9 @@ impl Ground {
     pub(super) fn new(mean: Image, cutoff: f64, sampling: f64, interpolated: bool) -> Self {
         let canvas = Canvas::new(mean.width, mean.height, mean.channels);
         let plan = Fft2::new(canvas.width, canvas.height);
-        let (half, frequencies) = (plan.half_width(), |i: usize| {
+        let frequencies = |i: usize| {
             (frequency(i % plan.half_width(), plan.width()), frequency(i / plan.half_width(), plan.height()))
-        });
-        debug_assert!(half > 0);
+        };
         // Filling in the green of a mosaic averages neighbours: (2 + cos 2 pi u + cos 2 pi v) / 4.
         let shape: Vec<f32> = (0..plan.spectrum_len())
             .map(|i| {
