@@ -122,6 +122,11 @@ impl Placement {
         Self { index, global, channel_px: [[0.0; 2]; 3], local: Vec::new(), spin: None }
     }
 
+    /// Whether parts of the frame are shifted each on its own: a layer of one node moves all of it alike.
+    pub fn in_parts(&self) -> bool {
+        self.local.iter().any(|layer| layer.nodes[0] * layer.nodes[1] > 1)
+    }
+
     /// Adds a finished motion's layers. A second global layer is refused.
     ///
     /// # Errors

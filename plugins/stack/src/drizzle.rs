@@ -303,7 +303,7 @@ impl ReduceRun for DrizzleRun {
             item.weight = row.weight() as f32;
             item.exposure_s = row.number(columns::EXPOSURE_S);
             item.time_s = row.number(columns::TIME_S);
-            item.in_parts = !placement.local.is_empty();
+            item.in_parts = placement.in_parts();
         }
         Ok(Box::new(item))
     }

@@ -215,7 +215,7 @@ pub fn contribution(
     item.weight = row.weight() as f32;
     item.exposure_s = row.number(columns::EXPOSURE_S);
     item.time_s = row.number(columns::TIME_S);
-    item.in_parts = !input.placement()?.local.is_empty();
+    item.in_parts = input.placement()?.in_parts();
     Ok(item)
 }
 

@@ -261,6 +261,31 @@ fn a_uniform_local_layer_is_a_shift() {
     assert!((weight[30 * WIDTH + 36] - 3.0).abs() < 1e-5);
 }
 
+// What a sharpening expects of image motion hangs on it: only a field of shifts places parts.
+#[test]
+fn a_layer_of_one_node_moves_frames_as_a_whole() {
+    let rows = places(6);
+    let frames: Vec<Frame> =
+        rows.iter().enumerate().map(|(i, r)| frame(i, Layout::Mono, *r, [[0.0; 2]; 3], (5, 2))).collect();
+    for (nodes, parts) in [([1, 1], false), ([4, 3], true)] {
+        let layer = LocalLayer {
+            first_px: [-30.0, -25.0],
+            step_px: [20.0, 25.0],
+            nodes,
+            shift_px: vec![[0.1, 0.0]; 6 * nodes[0] * nodes[1]],
+            covariance_px2: Vec::new(),
+            grade: Vec::new(),
+            weight: Vec::new(),
+        };
+        let local = Motion { local: Some(Arc::new(layer)), ..Motion::default() };
+        for method in ["stack.mean", "stack.drizzle"] {
+            let bound = bound(&[1.0; 6], vec![global(&rows), local.clone()]);
+            let image = stack(method, &[], &bound, Layout::Mono, &frames);
+            assert_eq!(image.info.parts_placed(), parts, "{method} {nodes:?}");
+        }
+    }
+}
+
 #[test]
 fn one_frame_of_weight_is_that_frame_resampled() {
     let rows = places(4);
