@@ -21,6 +21,7 @@ mod facts;
 mod fault;
 mod frame;
 mod image;
+pub mod light;
 mod motion;
 mod node;
 mod parameters;

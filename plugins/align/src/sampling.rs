@@ -1,6 +1,7 @@
 //! How finely the camera samples the telescope's picture, which sets every band of frequencies.
 
 use stillair_api::Facts;
+use stillair_api::light::{COLOUR_NM, UNSTATED_NM};
 
 /// The session facts read here.
 pub const FACTS: [&str; 4] = ["telescope.aperture_mm", "telescope.focal_mm", "camera.pixel_um", "camera.wavelength_nm"];
@@ -8,17 +9,11 @@ pub const FACTS: [&str; 4] = ["telescope.aperture_mm", "telescope.focal_mm", "ca
 /// Pixels per wavelength over aperture where the session says nothing: the usual choice for planets.
 pub const DEFAULT_SAMPLING: f64 = 2.4;
 
-/// Wavelength in nm of green light behind a colour mosaic; common practice, no source.
-const GREEN_NM: f64 = 535.0;
-
-/// Wavelength in nm of a camera without colours and without a stated filter; common practice, no source.
-const MONO_NM: f64 = 550.0;
-
 /// Pixels per `wavelength / aperture`, `Q = wavelength focal_length / (aperture pixel)`; the optical cut-off lies at
 /// `1 / Q` cycles per px. `None` where a fact is missing.
 pub fn pixels_per_resolution(facts: &Facts, colour: bool) -> Option<f64> {
     let positive = |name: &str| facts.number(name).filter(|v| v.is_finite() && *v > 0.0);
-    let nm = if colour { GREEN_NM } else { positive("camera.wavelength_nm").unwrap_or(MONO_NM) };
+    let nm = if colour { COLOUR_NM[1] } else { positive("camera.wavelength_nm").unwrap_or(UNSTATED_NM) };
     let ratio = positive("telescope.focal_mm")? / positive("telescope.aperture_mm")?;
     Some(nm * 1e-3 * ratio / positive("camera.pixel_um")?)
 }

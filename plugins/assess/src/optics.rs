@@ -1,11 +1,7 @@
 //! Cut-off of the telescope on a picture.
 
+use stillair_api::light::{COLOUR_NM, UNSTATED_NM};
 use stillair_api::{Facts, Image};
-
-/// Effective wavelengths of a one-shot-colour camera, nm (common practice, no source).
-const COLOUR_NM: [f64; 3] = [610.0, 535.0, 460.0];
-/// Effective wavelength where nothing is known of a mono camera, nm (common practice, no source).
-const MONO_NM: f64 = 550.0;
 
 /// Session facts read here.
 pub const FACTS: [&str; 5] =
@@ -30,7 +26,7 @@ pub fn wavelengths(image: &Image, facts: &Facts) -> Vec<f64> {
     }
     match image.channels {
         3 => COLOUR_NM.to_vec(),
-        n => vec![facts.number("camera.wavelength_nm").filter(|w| *w > 0.0).unwrap_or(MONO_NM); n],
+        n => vec![facts.number("camera.wavelength_nm").filter(|w| *w > 0.0).unwrap_or(UNSTATED_NM); n],
     }
 }
 

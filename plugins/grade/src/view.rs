@@ -4,6 +4,7 @@
 //! frames give green, mono frames themselves. A sample that stands off its four nearest of the same colour by more
 //! than 6 sigma of noise is a hot or dead pixel and is brought back: one hot pixel would win any percentile.
 
+use stillair_api::light::{COLOUR_NM, UNSTATED_NM};
 use stillair_api::{Description, Facts, Fault, Frame, Layout, Outcome, PortType, Row, columns};
 use stillair_maths::mosaic::green_interpolate;
 
@@ -11,9 +12,6 @@ use stillair_maths::mosaic::green_interpolate;
 const HOT: f64 = 6.0;
 /// Sampling that is assumed where the session does not tell it: pixels per lambda over D.
 const USUAL_SAMPLING: f64 = 2.4;
-/// Wavelengths where the session does not tell one, nm: green of a colour camera, mono. Common practice, no source.
-const GREEN_NM: f64 = 535.0;
-const MONO_NM: f64 = 550.0;
 
 /// The facts that [`sampling`] reads.
 pub(crate) fn with_sampling_facts(description: Description) -> Description {
@@ -36,7 +34,7 @@ pub(crate) fn with_ports(description: Description) -> Description {
 /// Pixels per lambda over D: `lambda f / (D p)`, 2.4 where a fact is missing. Not below 1, where nothing is resolved
 /// anyway, nor above 20.
 pub(crate) fn sampling(facts: &Facts, layout: Layout) -> f64 {
-    let usual_nm = if layout == Layout::Mono { MONO_NM } else { GREEN_NM };
+    let usual_nm = if layout == Layout::Mono { UNSTATED_NM } else { COLOUR_NM[1] };
     let wavelength_um = 1e-3 * facts.number("camera.wavelength_nm").unwrap_or(usual_nm);
     let product = || {
         let focal_mm = facts.number("telescope.focal_mm")?;

@@ -11,6 +11,7 @@
 //! Sources: Saxton & Baumeister 1982, J. Microsc. 127, 127 (ring correlation); Unser, Trus & Steven 1987, Ultramicroscopy
 //! 23, 39 (SSNR); Shannon 1949, Proc. IRE 37, 10 (capacity of a band); the search is own derivation.
 
+use stillair_api::light::{COLOUR_NM, UNSTATED_NM};
 use stillair_api::{
     Bound, Context, Description, Entry, Facts, Fault, Image, Memory, Method, Node, Outcome, Parameter, Parameters,
     PortType, Series, Shape, StreamShape, Table, Transform, Value,
@@ -31,8 +32,6 @@ const BAND: (f64, f64) = (0.08, 0.95);
 const UNKNOWN_BAND: (f64, f64) = (0.04, 0.4);
 /// Share of a picture's edge that is tapered before the transform.
 const TAPER: f64 = 0.15;
-/// Effective wavelengths of green light and of a camera without colours, nm; common practice, no source.
-const NM: [f64; 2] = [535.0, 550.0];
 /// Session facts that give the cut-off.
 const FACTS: [&str; 4] = ["telescope.aperture_mm", "telescope.focal_mm", "camera.pixel_um", "camera.wavelength_nm"];
 
@@ -213,7 +212,7 @@ fn choose(all: &[Vec<Trial>], give: f64) -> Option<Trial> {
 impl AutoNode {
     fn band(&self, image: &Image) -> (f64, f64) {
         let own = image.info.wavelength_nm.get(image.channels / 2).copied().filter(|nm| *nm > 0.0);
-        let nm = own.or(self.wavelength_nm).unwrap_or(if image.channels == 3 { NM[0] } else { NM[1] });
+        let nm = own.or(self.wavelength_nm).unwrap_or(if image.channels == 3 { COLOUR_NM[1] } else { UNSTATED_NM });
         match self.cutoff_nm {
             Some(c) => (BAND.0 * c / nm, (BAND.1 * c / nm).min(0.5)),
             None => UNKNOWN_BAND,

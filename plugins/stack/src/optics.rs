@@ -1,17 +1,11 @@
 //! What the stacks say of scale and colour: read from session facts.
 
+use stillair_api::light::{self, COLOUR_NM};
 use stillair_api::{ClipInfo, Facts, Layout};
 
 /// The session facts that a stack reads.
 pub const FACTS: [&str; 5] =
     ["telescope.focal_mm", "camera.pixel_um", "camera.filter", "camera.wavelength_nm", "camera.exposure_s"];
-
-/// Effective wavelengths in nm where the session gives none: red, green, blue of a colour camera; common practice,
-/// no source.
-const COLOUR_NM: [f64; 3] = [610.0, 535.0, 460.0];
-
-/// Effective wavelength in nm of a camera without colours and without a stated filter; common practice, no source.
-const MONO_NM: f64 = 550.0;
 
 /// Seconds of arc in a radian.
 const ARCSEC_PER_RADIAN: f64 = 206_264.806_247_096_36;
@@ -55,22 +49,13 @@ impl Optics {
         if channels == 3 {
             return COLOUR_NM.to_vec();
         }
-        let usual = || filter.and_then(colour_of).map_or(MONO_NM, |colour| COLOUR_NM[colour]);
-        vec![self.wavelength_nm.unwrap_or_else(usual)]
+        vec![light::wavelength_nm(self.wavelength_nm, filter)]
     }
 
     /// Name of the filter, by the session or else by the capture's header.
     pub fn filter<'a>(&'a self, info: &'a ClipInfo) -> Option<&'a str> {
         self.filter.as_deref().or_else(|| info.header.get("filter").map(String::as_str))
     }
-}
-
-/// Red, green or blue (0, 1, 2) by the usual names of filters.
-pub fn colour_of(filter: &str) -> Option<usize> {
-    ["red", "green", "blue"].iter().position(|name| {
-        let filter = filter.trim();
-        filter.eq_ignore_ascii_case(name) || filter.eq_ignore_ascii_case(&name[..1])
-    })
 }
 
 /// Whether the frames of a stream were taken through a colour mosaic: it still has one, or a step that undid it

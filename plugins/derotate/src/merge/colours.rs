@@ -9,6 +9,7 @@
 
 use std::sync::Arc;
 
+use stillair_api::light::{self, UNSTATED_NM};
 use stillair_api::{Context, Entry, Image};
 use stillair_maths::fft::{Complex32, Fft2};
 use stillair_maths::fit::least_squares;
@@ -22,12 +23,6 @@ pub(super) const NAMES: [&str; 5] = ["red", "green", "blue", "unfiltered", "othe
 
 /// All light.
 const CLEAR: usize = 3;
-
-/// What a stack without a stated wavelength or filter is said to have been taken at, nm (stillair-stack).
-const UNSTATED_NM: f64 = 550.0;
-
-/// Bands of wavelengths of red, green and blue, nm; common practice, no source.
-const BANDS_NM: [[f64; 2]; 3] = [[575.0, 760.0], [490.0, 575.0], [380.0, 490.0]];
 
 /// Band of frequencies in which colours are compared, and the width that their statistics are taken over, cycles per px.
 const BAND: (f64, f64, f64) = (0.02, 0.42, 0.4);
@@ -68,23 +63,15 @@ pub(super) struct Plan {
 /// The colour of a stack of one channel.
 fn group(image: &Image) -> usize {
     let name = image.info.filter.as_deref().map(str::trim).filter(|name| !name.is_empty());
-    if let Some(name) = name {
-        let is = |words: &[&str]| words.iter().any(|word| name.eq_ignore_ascii_case(word));
-        let named: [&[&str]; 4] = [
-            &["r", "red"],
-            &["g", "green"],
-            &["b", "blue"],
-            &["l", "lum", "luminance", "clear", "none", "uv/ir cut", "uv-ir cut"],
-        ];
-        if let Some(group) = named.iter().position(|words| is(words)) {
-            return group;
-        }
+    if let Some(name) = name
+        && let Some(group) = light::colour_of_filter(name).or_else(|| light::is_clear(name).then_some(CLEAR))
+    {
+        return group;
     }
     match image.info.wavelength_nm.first() {
         Some(nm) if name.is_some() || *nm != UNSTATED_NM => {
             // A name that says nothing with the wavelength of nothing stated is another filter.
-            let inside = BANDS_NM.iter().position(|band| (band[0]..band[1]).contains(nm));
-            inside.filter(|_| *nm != UNSTATED_NM).unwrap_or(CLEAR + 1)
+            light::colour_of_wavelength(*nm).filter(|_| *nm != UNSTATED_NM).unwrap_or(CLEAR + 1)
         }
         _ => CLEAR,
     }

@@ -1,12 +1,8 @@
 //! What the telescope, the pixels and the mosaic pass, before any air.
 
+use stillair_api::light::{COLOUR_NM, UNSTATED_NM};
 use stillair_api::{Facts, Image};
 use stillair_maths::mtf;
-
-/// Effective wavelengths of a one-shot-colour camera, nm (common practice, no source).
-const COLOUR_NM: [f64; 3] = [610.0, 535.0, 460.0];
-/// Effective wavelength where nothing is known of a mono camera, nm (common practice, no source).
-const MONO_NM: f64 = 550.0;
 
 /// Session facts read by [`Optics::of`].
 pub const FACTS: [&str; 5] =
@@ -79,7 +75,7 @@ fn wavelengths(image: &Image, facts: &Facts) -> Vec<f64> {
     }
     match image.channels {
         3 => COLOUR_NM.to_vec(),
-        n => vec![facts.number("camera.wavelength_nm").filter(|w| *w > 0.0).unwrap_or(MONO_NM); n],
+        n => vec![facts.number("camera.wavelength_nm").filter(|w| *w > 0.0).unwrap_or(UNSTATED_NM); n],
     }
 }
 
