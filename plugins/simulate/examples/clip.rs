@@ -5,7 +5,9 @@ use clap::Parser;
 use std::error::Error;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use stillair_simulate::{CaptureWriter, Clouds, FrameTruth, Kind, Layout, PRESETS, Pattern, TERRAINS, prepare, preset};
+use stillair_simulate::{
+    CaptureWriter, Clouds, FrameTruth, Kind, Layout, Moon, PRESETS, Pattern, TERRAINS, prepare, preset,
+};
 
 #[derive(Parser)]
 #[command(about = "Writes a simulated clip with its truth")]
@@ -83,6 +85,31 @@ struct Arguments {
     /// Angle of the pole, degrees anticlockwise from up.
     #[arg(long, allow_hyphen_values = true)]
     pole_angle_deg: Option<f64>,
+    /// Flattening of the globe.
+    #[arg(long)]
+    flattening: Option<f64>,
+    /// Rotation, degrees per day.
+    #[arg(long, allow_hyphen_values = true)]
+    rotation: Option<f64>,
+    /// How far the equator runs ahead, degrees per day.
+    #[arg(long, allow_hyphen_values = true)]
+    equator_ahead: Option<f64>,
+    /// Contrast of the markings, 0 to 1.
+    #[arg(long)]
+    contrast: Option<f64>,
+    /// Angle between the Sun and the observer as seen from the object, degrees.
+    #[arg(long)]
+    phase_deg: Option<f64>,
+    /// Direction of the middle of the lit limb, degrees anticlockwise from up.
+    #[arg(long, allow_hyphen_values = true)]
+    bright_limb_deg: Option<f64>,
+    /// Position angle of the picture's up for the session file, degrees.
+    #[arg(long, allow_hyphen_values = true)]
+    up_deg: Option<f64>,
+    /// A moon or a shadow: place along the equator and towards the pole in radii, radius in radii, radiance, motion in
+    /// both directions in radii per hour. May be repeated.
+    #[arg(long, num_args = 6, allow_hyphen_values = true)]
+    moon: Vec<f64>,
     /// Writes no orientation into the session file.
     #[arg(long)]
     no_orientation: bool,
@@ -161,6 +188,25 @@ fn main() -> Result<(), Box<dyn Error>> {
         latitude_deg => sub_observer_latitude_deg;
         pole_angle_deg => pole_angle_deg;
         start_utc => start_utc;
+        flattening => flattening;
+        rotation => rotation_deg_per_day;
+        equator_ahead => equator_ahead_deg_per_day;
+        contrast => contrast;
+        phase_deg => phase_deg;
+        bright_limb_deg => bright_limb_angle_deg;
+    }
+    if arguments.up_deg.is_some() {
+        clip.up_position_angle_deg = arguments.up_deg;
+    }
+    let (moons, _) = arguments.moon.as_chunks::<6>();
+    if !moons.is_empty() {
+        let moon = |&[x, y, radius_radii, radiance, along, up]: &[f64; 6]| Moon {
+            offset_radii: [x, y],
+            radius_radii,
+            radiance,
+            drift_radii_per_hour: [along, up],
+        };
+        clip.moons = moons.iter().map(moon).collect();
     }
     if !arguments.truth_s.is_empty() {
         clip.truth_times_s = arguments.truth_s;

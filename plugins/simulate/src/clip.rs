@@ -209,7 +209,7 @@ impl Default for Seeing {
     }
 }
 
-/// A moon beside the planet. Lengths in equatorial radii of the planet.
+/// A moon beside or before the planet, or, with hardly any radiance, its shadow. Lengths in equatorial radii of the planet.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Moon {
     /// Place at time 0: along the equator (right with the pole up) and towards the pole.
@@ -218,8 +218,8 @@ pub struct Moon {
     pub radius_radii: f64,
     /// Radiance of the disc, on the planet's scale.
     pub radiance: f64,
-    /// Motion along the equator, radii per hour.
-    pub drift_radii_per_hour: f64,
+    /// Motion along the equator and towards the pole, radii per hour.
+    pub drift_radii_per_hour: [f64; 2],
 }
 
 /// All parameters of a simulated clip of a planet or a terrain.
@@ -245,6 +245,12 @@ pub struct PlanetClip {
     pub longitude_deg: f64,
     /// Rotation, degrees per day.
     pub rotation_deg_per_day: f64,
+    /// By how much the air within 7 degrees of the equator runs ahead of it, degrees per day; beyond 12 degrees not at all.
+    pub equator_ahead_deg_per_day: f64,
+    /// Angle between the Sun and the observer as seen from the object, degrees, 0 to 180.
+    pub phase_deg: f64,
+    /// Direction of the middle of the lit limb at time 0, degrees anticlockwise from up; counts where there is a phase.
+    pub bright_limb_angle_deg: f64,
     /// Angle of the north pole at time 0, degrees anticlockwise from up.
     pub pole_angle_deg: f64,
     /// Position angle on the sky of the picture's up, degrees, where the session file shall say it.
@@ -310,6 +316,9 @@ impl Default for PlanetClip {
             sub_observer_latitude_deg: 2.0,
             longitude_deg: 100.0,
             rotation_deg_per_day: 870.0,
+            equator_ahead_deg_per_day: 0.0,
+            phase_deg: 0.0,
+            bright_limb_angle_deg: 0.0,
             pole_angle_deg: 14.0,
             up_position_angle_deg: None,
             contrast: 0.85,
@@ -409,6 +418,7 @@ impl PlanetClip {
             }
         };
         within("diameter_arcsec", self.diameter_arcsec, 0.5, 200.0, "0.5 to 200 arcsec")?;
+        within("phase_deg", self.phase_deg, 0.0, 180.0, "0 to 180 degrees")?;
         within("flattening", self.flattening, 0.0, 0.5, "0 to 0.5")?;
         within("sun_altitude_deg", self.sun_altitude_deg, 1.0, 90.0, "1 to 90 degrees")?;
         within("sub_observer_latitude_deg", self.sub_observer_latitude_deg, -90.0, 90.0, "-90 to 90 degrees")?;

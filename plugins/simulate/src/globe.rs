@@ -1,9 +1,10 @@
-//! The object as it stands in the sky: an oblate, limb-darkened globe with its rings and moons, seen from
-//! far away and lit from the observer's side.
+//! The object as it stands in the sky: an oblate, limb-darkened globe with its rings and moons, seen and lit from
+//! far away.
 //!
 //! Projection: orthographic, of the spheroid x^2/a^2 + y^2/a^2 + z^2/c^2 = 1 seen from planetocentric
 //! latitude B (each line of sight meets it where a quadratic says). Limb darkening: Minnaert (1941), ApJ 93,
-//! 403, radiance = albedo mu0^k mu^(k-1) with mu0 = mu at full phase, k a colour. Rings are flat annuli in
+//! 403, radiance = albedo mu0^k mu^(k-1), mu0 and mu being the cosines of incidence and emission, alike at full phase, k a
+//! colour; beyond the terminator all is dark. Rings are flat annuli in
 //! the equator's plane, hidden behind the globe and in front of it on the near side; they cast no shadow.
 
 use crate::clip::{Kind, PlanetClip};
@@ -39,6 +40,10 @@ pub(crate) struct Globe {
     pole: f64,
     field_rotation_per_s: f64,
     moons: Vec<crate::clip::Moon>,
+    /// Direction of the Sun, where it is not the observer's: along the equator, towards the pole, towards the observer.
+    sun: Option<[f64; 3]>,
+    /// How far the equator's air runs ahead, radians per s.
+    ahead_per_s: f64,
 }
 
 impl Globe {
@@ -69,6 +74,13 @@ impl Globe {
             pole: clip.pole_angle_deg.to_radians(),
             field_rotation_per_s: clip.field_rotation_deg_per_s.to_radians(),
             moons: clip.moons.clone(),
+            sun: (clip.phase_deg > 0.0).then(|| {
+                let (sine, cosine) = libm::sincos(clip.phase_deg.to_radians());
+                // Anticlockwise from the pole.
+                let (left, up) = libm::sincos((clip.bright_limb_angle_deg - clip.pole_angle_deg).to_radians());
+                [-sine * left, sine * up, cosine]
+            }),
+            ahead_per_s: clip.equator_ahead_deg_per_day.to_radians() / 86_400.0,
         }
     }
 
@@ -83,9 +95,16 @@ impl Globe {
 
     /// Fastest motion of any feature, camera px per second.
     pub(crate) fn fastest_px_per_s(&self) -> f64 {
-        let moons =
-            self.moons.iter().map(|m| m.drift_radii_per_hour.abs() / 3600.0 * self.radius_eq_px).fold(0.0, f64::max);
-        moons.max(self.turn_per_s.abs() * self.radius_eq_px) + self.field_rotation_per_s.abs() * self.reach_px()
+        let moons = self
+            .moons
+            .iter()
+            .map(|m| {
+                let [u, v] = m.drift_radii_per_hour;
+                u.hypot(v) / 3600.0 * self.radius_eq_px
+            })
+            .fold(0.0, f64::max);
+        moons.max((self.turn_per_s.abs() + self.ahead_per_s.abs()) * self.radius_eq_px)
+            + self.field_rotation_per_s.abs() * self.reach_px()
     }
 
     /// Angle of the north pole in the picture at time `t`, radians anticlockwise from up.
@@ -100,7 +119,7 @@ impl Globe {
         let mut planes: [Vec<f32>; 3] = core::array::from_fn(|_| vec![0.0; n * n]);
         let (sine, cosine) = libm::sincos(self.pole_angle(t));
         let (sin_b, cos_b) = libm::sincos(self.latitude);
-        let meridian = self.longitude - self.turn_per_s * t;
+        let turned = [self.longitude - self.turn_per_s * t, -self.ahead_per_s * t];
         let centre = (n as f64 - 1.0) / 2.0;
         let reach = self.reach_px();
         let share = 1.0 / (samples * samples) as f32;
@@ -117,7 +136,7 @@ impl Globe {
                         let (sx, sy) = (x + sub(a), y - sub(b));
                         let u = (sx * cosine + sy * sine) / self.radius_eq_px;
                         let v = (sy * cosine - sx * sine) / self.radius_eq_px;
-                        let value = self.radiance(u, v, sin_b, cos_b, meridian);
+                        let value = self.radiance(u, v, sin_b, cos_b, turned);
                         for k in 0..3 {
                             sum[k] += value[k];
                         }
@@ -134,8 +153,9 @@ impl Globe {
         planes
     }
 
-    /// Radiance at `(u, v)` equatorial radii, v towards the projected north pole.
-    fn radiance(&self, u: f64, v: f64, sin_b: f64, cos_b: f64, meridian: f64) -> [f32; 3] {
+    /// Radiance at `(u, v)` equatorial radii, v towards the projected north pole; longitude of the middle of the disc, and
+    /// what is added to it on the equator.
+    fn radiance(&self, u: f64, v: f64, sin_b: f64, cos_b: f64, [meridian, ahead]: [f64; 2]) -> [f32; 3] {
         let c2 = self.axis_ratio * self.axis_ratio;
         // Point = s o + u e_u + v e_v with o = (cos B, 0, sin B), e_u = (0, 1, 0), e_v = (-sin B, 0, cos B).
         let qa = cos_b * cos_b + sin_b * sin_b / c2;
@@ -149,12 +169,26 @@ impl Globe {
             let s = (-qb + discriminant.sqrt()) / qa;
             let (x, y, z) = (s * cos_b - v * sin_b, u, s * sin_b + v * cos_b);
             let (nx, ny, nz) = (x, y, z / c2);
-            let mu = ((nx * cos_b + nz * sin_b) / (nx * nx + ny * ny + nz * nz).sqrt()).max(1e-6);
+            let length = (nx * nx + ny * ny + nz * nz).sqrt();
+            let mu = ((nx * cos_b + nz * sin_b) / length).max(1e-6);
             let latitude = libm::asin((z / self.axis_ratio).clamp(-1.0, 1.0));
-            let longitude = libm::atan2(y, x) + meridian;
+            let mut longitude = libm::atan2(y, x) + meridian;
+            if ahead != 0.0 {
+                let graphic_deg = libm::atan2(nz, nx.hypot(ny)).to_degrees();
+                let share = ((graphic_deg.abs() - 7.0) / 5.0).clamp(0.0, 1.0);
+                longitude += ahead * (1.0 - share * share * (3.0 - 2.0 * share));
+            }
             let albedo = self.map.at(longitude.rem_euclid(TAU), latitude);
             let log_mu = libm::log(mu);
-            value = core::array::from_fn(|k| albedo[k] * libm::exp((2.0 * self.minnaert[k] - 1.0) * log_mu) as f32);
+            value = match self.sun {
+                None => core::array::from_fn(|k| albedo[k] * libm::exp((2.0 * self.minnaert[k] - 1.0) * log_mu) as f32),
+                Some([su, sv, so]) => {
+                    let cosine = (nx * (so * cos_b - sv * sin_b) + ny * su + nz * (so * sin_b + sv * cos_b)) / length;
+                    let log_mu0 = libm::log(cosine);
+                    let part = |k: usize| libm::exp(self.minnaert[k] * log_mu0 + (self.minnaert[k] - 1.0) * log_mu);
+                    core::array::from_fn(|k| if cosine > 0.0 { albedo[k] * part(k) as f32 } else { 0.0 })
+                }
+            };
         }
         if self.kind == Kind::Ringed && sin_b != 0.0 {
             let radius = u.hypot(v / sin_b);
@@ -183,8 +217,8 @@ impl Globe {
         [sine, cosine]: [f64; 2],
         planes: &mut [Vec<f32>; 3],
     ) {
-        let u = (moon.offset_radii[0] + moon.drift_radii_per_hour * t / 3600.0) * self.radius_eq_px;
-        let v = moon.offset_radii[1] * self.radius_eq_px;
+        let [u, v] =
+            [0, 1].map(|k| (moon.offset_radii[k] + moon.drift_radii_per_hour[k] * t / 3600.0) * self.radius_eq_px);
         let scale = factor as f64;
         let centre = (n as f64 - 1.0) / 2.0;
         let x = centre + scale * (u * cosine - v * sine);

@@ -24,10 +24,10 @@ const NIGHT: &str = "2031-05-02T21:04:00Z";
 
 /// Moons by number, each with its own place and size.
 const MOONS: [Moon; 4] = [
-    Moon { offset_radii: [-1.9, 0.10], radius_radii: 0.030, radiance: 0.9, drift_radii_per_hour: 0.25 },
-    Moon { offset_radii: [1.45, -0.08], radius_radii: 0.025, radiance: 0.8, drift_radii_per_hour: -0.2 },
-    Moon { offset_radii: [2.3, 0.15], radius_radii: 0.028, radiance: 0.7, drift_radii_per_hour: 0.15 },
-    Moon { offset_radii: [-2.8, -0.12], radius_radii: 0.035, radiance: 0.6, drift_radii_per_hour: -0.1 },
+    Moon { offset_radii: [-1.9, 0.10], radius_radii: 0.030, radiance: 0.9, drift_radii_per_hour: [0.25, 0.0] },
+    Moon { offset_radii: [1.45, -0.08], radius_radii: 0.025, radiance: 0.8, drift_radii_per_hour: [-0.2, 0.0] },
+    Moon { offset_radii: [2.3, 0.15], radius_radii: 0.028, radiance: 0.7, drift_radii_per_hour: [0.15, 0.0] },
+    Moon { offset_radii: [-2.8, -0.12], radius_radii: 0.035, radiance: 0.6, drift_radii_per_hour: [-0.1, 0.0] },
 ];
 
 /// `simulate.planet`.
@@ -44,6 +44,9 @@ impl Method for Planet {
             Parameter::integer("part", "", 0, 1000, 0, "which clip of one night; banded-large has parts 0 to 3"),
             Parameter::choice("kind", &["auto", "banded", "ringed", "rocky"], "auto", "what the object is"),
             number("diameter_arcsec", "arcsec", 0.5, 200.0, "diameter of the planet"),
+            number("phase_deg", "deg", 0.0, 180.0, "angle between Sun and observer as seen from the planet"),
+            number("bright_limb_angle_deg", "deg", -360.0, 360.0, "middle of the lit limb, anticlockwise from up"),
+            number("pole_angle_deg", "deg", -360.0, 360.0, "direction of the pole, anticlockwise from up"),
             number("field_rotation_deg_per_s", "deg/s", -10.0, 10.0, "rotation of the field, clockwise"),
             number("clouds_per_s", "1/s", 0.0, 10.0, "clouds that begin to pass per second"),
             Parameter::auto_integer("moons", "", 0, MOONS.len() as i64, "moons beside the planet"),
@@ -99,6 +102,15 @@ pub fn planet_clip(parameters: &Parameters) -> Outcome<PlanetClip> {
     take(parameters, &mut clip)?;
     if let Some(diameter) = number("diameter_arcsec")? {
         clip.diameter_arcsec = diameter;
+    }
+    if let Some(angle) = number("phase_deg")? {
+        clip.phase_deg = angle;
+    }
+    if let Some(angle) = number("bright_limb_angle_deg")? {
+        clip.bright_limb_angle_deg = angle;
+    }
+    if let Some(angle) = number("pole_angle_deg")? {
+        clip.pole_angle_deg = angle;
     }
     if let Some(rate) = number("field_rotation_deg_per_s")? {
         clip.field_rotation_deg_per_s = rate;

@@ -137,8 +137,18 @@ pub fn preset(name: &str, seed: u64, part: u64) -> Option<PlanetClip> {
             (clip.camera.width, clip.camera.height) = (200, 112);
             clip.diameter_arcsec = 40.0;
             clip.moons = vec![
-                Moon { offset_radii: [-1.9, 0.1], radius_radii: 0.03, radiance: 0.9, drift_radii_per_hour: 0.25 },
-                Moon { offset_radii: [1.45, -0.08], radius_radii: 0.025, radiance: 0.8, drift_radii_per_hour: -0.2 },
+                Moon {
+                    offset_radii: [-1.9, 0.1],
+                    radius_radii: 0.03,
+                    radiance: 0.9,
+                    drift_radii_per_hour: [0.25, 0.0],
+                },
+                Moon {
+                    offset_radii: [1.45, -0.08],
+                    radius_radii: 0.025,
+                    radiance: 0.8,
+                    drift_radii_per_hour: [-0.2, 0.0],
+                },
             ];
             clip.seeing = Seeing { d_over_r0: 2.0, screen_points: 2048, ..Seeing::default() };
         }

@@ -269,6 +269,8 @@ impl Simulation {
                 "lat": clip.sub_observer_latitude_deg, "pa": clip.pole_angle_deg, "pole_pa_at_mid": pole(mid_time),
                 "field_rot": clip.field_rotation_deg_per_s, "rotation_deg_per_day": clip.rotation_deg_per_day,
                 "ring_tilt": i32::from(clip.kind == Kind::Ringed), "contrast": clip.contrast, "detail": clip.detail,
+                "equator_ahead_deg_per_day": clip.equator_ahead_deg_per_day, "phase": clip.phase_deg, "bright_limb": clip.bright_limb_angle_deg,
+                "moons": clip.moons.iter().map(|m| json!([m.offset_radii, m.radius_radii, m.radiance, m.drift_radii_per_hour])).collect::<Vec<_>>(),
                 "sun_elev": clip.sun_altitude_deg, "field_x": clip.field_arcsec[0], "field_y": clip.field_arcsec[1],
                 "D": clip.telescope.aperture_mm, "obstruction": clip.telescope.obstruction, "focal": clip.telescope.focal_mm,
                 "defocus_waves": clip.telescope.defocus_waves, "coma_waves": clip.telescope.coma_waves, "pixel": camera.pixel_um,
