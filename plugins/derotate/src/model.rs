@@ -5,8 +5,10 @@
 //! a blur of two Gaussians, a core and a halo of 3.5 times its width, it is fitted to the picture by least squares: centre,
 //! radius, (for rings) direction, and what describes brightness and blur. So the darkening towards the limb and the
 //! terminator do not pull the centre or the radius. Pixels far off the model (moons, shadows) weigh less and less: Tukey's
-//! biweight. The exponent k is held at 0.9: it, the blur and the radius cannot be told apart at a blurred limb. Source:
-//! Minnaert 1941, ApJ 93, 403; k between 0.85 and 1 for the giants in visible light, from memory.
+//! biweight. Without rings only the limb counts, each sector of it with a brightness of its own. Of a phase the lit limb
+//! counts and, in patches of a brightness and a slope of their own, the inside with the terminator: either alone does not
+//! tell the radius from the place, and lands and clouds would pull at the whole. The exponent k is held: it, the blur and the radius cannot be told apart at a blurred limb. Source: Minnaert 1941, ApJ 93,
+//! 403; k between 0.85 and 1 for clouds and near 0.7 for dust and rock in visible light, from memory.
 
 use stillair_maths::border::Border;
 use stillair_maths::filters::gaussian;
@@ -21,8 +23,9 @@ const HALO: f64 = 3.5;
 /// The picture is reduced until the radius is at most this, px.
 const LARGEST_RADIUS_PX: f64 = 32.0;
 
-/// Rounds of weighting and of learning the parallels' albedo.
+/// Rounds of weighting and of learning the parallels' albedo, and of a phase.
 const ROUNDS: usize = 3;
+const ROUNDS_OF_PHASE: usize = 9;
 
 /// Without rings only pixels between these shares of the outline count: features of the surface are not limb.
 const LIMB: (f64, f64) = (0.78, 1.3);
@@ -30,11 +33,17 @@ const LIMB: (f64, f64) = (0.78, 1.3);
 /// Parts of the limb this high along the axis, in equatorial radii, do not count.
 const POLAR: f64 = 0.85;
 
+/// Distances from the centre that part the inside of a phase's disc into rings of patches.
+const RINGS_INSIDE: [f64; 2] = [0.62, 0.33];
+
 /// Sectors of the limb, each with a brightness of its own: what a polar hood or a spot at the limb changes.
 const SECTORS: usize = 24;
 
 /// Turns of learning the parallels' albedo.
 const ALBEDO_TURNS: usize = 3;
+
+/// Patches of the disc.
+const PATCHES: usize = (RINGS_INSIDE.len() + 2) * SECTORS;
 
 /// Most steps of a fit.
 const STEPS: usize = 8;
@@ -53,9 +62,14 @@ pub struct Known {
     pub sun: [f64; 3],
     /// Whether there are rings.
     pub rings: bool,
-    /// Whether the limb is whole, so that each of its sectors may have a brightness of its own.
+    /// Whether the limb is whole; else only the part towards the Sun counts.
     pub whole: bool,
+    /// Minnaert's exponent.
+    pub minnaert: f64,
 }
+
+/// The limb of a phase counts up to this angle from the direction of the Sun: its cosine (75 degrees).
+const LIT_COSINE: f64 = 0.26;
 
 /// Number of parameters: x, y, radius, pole; core of the blur, share of the halo, k, globe's brightness, three rings, sky.
 const N: usize = 12;
@@ -79,8 +93,10 @@ struct Scene<'a> {
     weights: Vec<f64>,
     /// Weights before what stands out is weighed down.
     base: Vec<f64>,
-    /// Sector of each pixel.
+    /// Sector or patch of each pixel.
     sector: Vec<u8>,
+    /// Depth within the outline of each pixel.
+    depth: Vec<f64>,
 }
 
 impl Scene<'_> {
@@ -190,15 +206,27 @@ impl Scene<'_> {
 
     /// Lets only pixels from a share of the outline outwards count, and sorts them into sectors.
     fn keep_limb(&mut self, globe: &Globe, inner: f64) {
+        let [sx, sy, _] = self.known.sun;
+        let across = libm::hypot(sx, sy);
         for at in 0..self.data.len() {
             let (u, v) = globe.to_pole_frame((at % self.width) as f64, (at / self.width) as f64);
             let distance = globe.limb_distance(u, v);
             // Beside the poles belts run along the limb, and no pixel further in shows the same parallels.
             let inwards = 0.999 / distance.max(1e-9);
             let polar = globe.surface(u * inwards, v * inwards).is_some_and(|limb| limb.h.abs() > POLAR);
-            self.base[at] = f64::from(u8::from(distance > inner && distance < LIMB.1 && !polar));
+            let lit = self.known.whole || u * sx + v * sy > LIT_COSINE * across * libm::hypot(u, v);
             let turn = 0.5 + libm::atan2(u, v) / std::f64::consts::TAU;
             self.sector[at] = (turn * SECTORS as f64) as u8 % SECTORS as u8;
+            self.depth[at] = (1.0 - distance).clamp(0.0, 1.0);
+            let limb = distance > inner && distance < LIMB.1 && !polar && lit;
+            if self.known.whole {
+                self.base[at] = f64::from(u8::from(limb));
+            } else {
+                let ring =
+                    if distance > inner { 0 } else { 1 + RINGS_INSIDE.iter().filter(|r| distance < **r).count() };
+                self.base[at] = f64::from(u8::from(limb || ring > 0));
+                self.sector[at] += (SECTORS * ring) as u8;
+            }
         }
     }
 
@@ -216,24 +244,37 @@ impl Scene<'_> {
         }
     }
 
-    /// Gives each sector of the limb the brightness that suits the picture best. Rings and phases need none.
+    /// Gives each sector of the limb, or patch of a phase, the brightness that suits the picture best, and patches a slope
+    /// towards the limb. Rings need none.
     fn level_sectors(&self, sky: f64, work: &mut Work) {
-        if self.known.rings || !self.known.whole {
+        if self.known.rings {
             return;
         }
-        let mut sums = [(0.0, 0.0); SECTORS];
+        let slopes = !self.known.whole;
+        let mut sums = [[0.0_f64; 5]; PATCHES];
         for (at, (model, seen)) in work.out.iter().zip(&self.data).enumerate() {
             let weight = self.weights[at] * self.weights[at];
             if weight > 0.0 {
                 let (m, s) = (f64::from(*model) - sky, f64::from(*seen) - sky);
+                let n = m * self.depth[at];
                 let sum = &mut sums[usize::from(self.sector[at])];
-                sum.0 += weight * m * s;
-                sum.1 += weight * m * m;
+                for (sum, v) in sum.iter_mut().zip([m * s, n * s, m * m, m * n, n * n]) {
+                    *sum += weight * v;
+                }
             }
         }
-        let levels = sums.map(|(a, b)| if b > 0.0 { (a / b).clamp(0.05, 10.0) } else { 1.0 });
-        for (model, sector) in work.out.iter_mut().zip(&self.sector) {
-            *model = (sky + levels[usize::from(*sector)] * (f64::from(*model) - sky)) as f32;
+        let levels = sums.map(|[ms, ns, mm, mn, nn]| {
+            let determinant = mm * nn - mn * mn;
+            if slopes && determinant > 1e-6 * mm * nn {
+                let (a, b) = ((ms * nn - ns * mn) / determinant, (ns * mm - ms * mn) / determinant);
+                [a.clamp(0.05, 10.0), b.clamp(-10.0, 10.0)]
+            } else {
+                [if mm > 0.0 { (ms / mm).clamp(0.05, 10.0) } else { 1.0 }, 0.0]
+            }
+        });
+        for (at, model) in work.out.iter_mut().enumerate() {
+            let [a, b] = levels[usize::from(self.sector[at])];
+            *model = (sky + (a + b * self.depth[at]) * (f64::from(*model) - sky)) as f32;
         }
     }
 
@@ -370,6 +411,7 @@ pub fn fit(plane: Plane<'_>, levels: [f64; 2], about: &Ellipse, known: &Known) -
         weights: vec![1.0; count],
         base: vec![1.0; count],
         sector: vec![0; count],
+        depth: vec![0.0; count],
     };
     let mut work = Work {
         drawn: None,
@@ -403,7 +445,7 @@ pub fn fit(plane: Plane<'_>, levels: [f64; 2], about: &Ellipse, known: &Known) -
         pole,
         (0.05 * radius).clamp(0.7, 3.0),
         0.15,
-        0.9,
+        known.minnaert,
         1.0,
         0.2 * ring / 3.0,
         0.8 * ring / 3.0,
@@ -411,15 +453,19 @@ pub fn fit(plane: Plane<'_>, levels: [f64; 2], about: &Ellipse, known: &Known) -
         0.0,
     ];
     let globe = scene.globe(&p);
-    if known.whole && !known.rings {
+    if !known.rings {
         scene.keep_limb(&globe, LIMB.0);
     }
     scene.weights.clone_from(&scene.base);
     let mut residual = f64::INFINITY;
     // Rings hold the place so well that a second look is enough.
-    let rounds = if known.rings { ROUNDS - 1 } else { ROUNDS };
+    let rounds = match (known.rings, known.whole) {
+        (true, _) => ROUNDS - 1,
+        (false, true) => ROUNDS,
+        (false, false) => ROUNDS_OF_PHASE,
+    };
     for round in 0..rounds {
-        if round > 0 && known.whole && !known.rings {
+        if round > 0 && !known.rings {
             // No deeper into the disc than the blur reaches.
             let depth = (4.0 * p[4] / p[2]).clamp(0.05, 1.0 - LIMB.0);
             scene.keep_limb(&scene.globe(&p), 1.0 - depth);
@@ -430,10 +476,8 @@ pub fn fit(plane: Plane<'_>, levels: [f64; 2], about: &Ellipse, known: &Known) -
         scene.learn_albedo(&p, &mut work);
         let squares = if known.rings {
             improve(&scene, [0, 1, 2, 3, 4, 5, 7, 8, 9, 10, 11], &mut p, &bounds, &mut work)
-        } else if known.whole {
-            improve(&scene, [0, 1, 2, 4, 5, 11], &mut p, &bounds, &mut work)
         } else {
-            improve(&scene, [0, 1, 2, 4, 5, 7, 11], &mut p, &bounds, &mut work)
+            improve(&scene, [0, 1, 2, 4, 5, 11], &mut p, &bounds, &mut work)
         };
         let total: f64 = scene.weights.iter().map(|w| w * w).sum();
         residual = (squares / total.max(1.0)).sqrt();

@@ -32,6 +32,10 @@ const SAID_SIGMA_RAD: f64 = 0.009;
 /// Uncertainty of a direction of which nothing is known.
 const UNKNOWN_SIGMA_RAD: f64 = 1.8;
 
+/// From this share of the radius on, the lit part is long enough to show by its shape where the Sun stands (a phase of 60
+/// degrees).
+const LONG_DARK: f64 = 0.5;
+
 /// Size on the sky and on the picture may differ by so much before it is worth a word, and before they cannot belong
 /// together.
 const SIZE_SHARES: (f64, f64) = (0.04, 0.30);
@@ -83,7 +87,7 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
     let disc = &known.disc;
     let said_rad = known.on_picture(given, disc.pole_position_angle_deg).map(wrapped);
     let start = first_ellipse(plane, &seen, &expected, known, given, said_rad);
-    let lit_from_rad = lit_from(plane, &start, &expected, known, given);
+    let lit_from_rad = lit_from(plane, &seen, &start, &expected, known, given);
     // The model that comes last knows of a narrow dark part; only a wide one must be kept out of the outline.
     let wide = lit_from_rad.filter(|_| expected.dark > WIDE_DARK);
     let mut search =
@@ -126,6 +130,7 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
                     sun,
                     rings: expected.rings.is_some(),
                     whole: wide.is_none(),
+                    minnaert: if matches!(known.body, Body::Mars | Body::Mercury) { 0.7 } else { 0.9 },
                 };
                 model::fit(plane, seen.levels, &about, &beforehand)
             })
@@ -228,7 +233,7 @@ fn first_ellipse(
             let lit = 1.0 - 0.5 * expected.dark;
             let radius = (seen.area / (std::f64::consts::PI * expected.outline * lit)).sqrt();
             let about = Ellipse { centre, radius, pole_rad, rms_px: f64::INFINITY, edges: 0.0 };
-            if let Some(sun) = lit_from(plane, &about, expected, known, given) {
+            if let Some(sun) = lit_from(plane, seen, &about, expected, known, given) {
                 // Centroid of a half disc and a half ellipse of half axis cos(phase): 4 R / 3 pi (1 - cos phase).
                 let off = 4.0 / (3.0 * std::f64::consts::PI) * expected.dark * radius;
                 let (sin, cos) = libm::sincos(sun);
@@ -242,12 +247,28 @@ fn first_ellipse(
 
 /// Direction of the lit side, where the unlit one would spoil the outline. Without an orientation only a terminator far
 /// from the limb can be told by its softness; a narrow dark part then moves the centre by up to half its width.
-fn lit_from(plane: Plane<'_>, about: &Ellipse, expected: &Expected, known: &Situation, given: &Given) -> Option<f64> {
+fn lit_from(
+    plane: Plane<'_>,
+    seen: &Blob,
+    about: &Ellipse,
+    expected: &Expected,
+    known: &Situation,
+    given: &Given,
+) -> Option<f64> {
     if expected.dark < DARK_SHARE {
         return None;
     }
     let said = known.on_picture(given, known.disc.bright_limb_position_angle_deg);
-    said.or_else(|| (expected.dark > SOFT_DARK).then(|| lit_side(plane, about.centre, about.radius)))
+    let measured = || {
+        let soft = lit_side(plane, about.centre, about.radius);
+        if expected.dark < LONG_DARK {
+            return soft;
+        }
+        // What is lit of a half disc or a crescent is long: the Sun stands on its shorter axis, on the sharp side.
+        let off = wrapped(soft - seen.long_rad);
+        seen.long_rad + if off.abs() > std::f64::consts::FRAC_PI_2 { std::f64::consts::PI } else { 0.0 }
+    };
+    said.or_else(|| (expected.dark > SOFT_DARK).then(measured))
 }
 
 /// Directions that the Sun may have in the pole's frame: one where the session says how the picture lies or the lit side

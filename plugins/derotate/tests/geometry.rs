@@ -110,6 +110,25 @@ fn the_terminator_is_not_taken_for_a_limb() {
 }
 
 #[test]
+fn strong_markings_do_not_move_a_phase() {
+    // Instants and phases of the ephemeris that stillair-sky is tested against (tests/data/ephemeris.toml there): Mars at
+    // 39.1, Venus at 79.7 and 116.8 degrees. Lands and clouds are made up.
+    for (body, utc, side, radius, blur_px) in [
+        (Body::Mars, "1997-08-09T12:00:00Z", 112, 30.0, 2.4),
+        (Body::Venus, "2018-07-27T20:21:00Z", 140, 44.0, 2.2),
+        (Body::Venus, "2010-09-21T12:00:00Z", 160, 48.0, 2.2),
+    ] {
+        let mars = body == Body::Mars;
+        let (lands, minnaert) = if mars { (0.5, 0.7) } else { (0.2, 0.9) };
+        for pole_deg in [17.3, -60.0] {
+            let painted =
+                Painted { belts: 0.05, lands, minnaert, blur_px, pole_deg, ..Painted::new(body, utc, side, radius) };
+            check(utc, &painted, &painted.facts(true), 1.0);
+        }
+    }
+}
+
+#[test]
 fn disagreement_with_the_sky_is_said() {
     let painted = Painted::new(Body::Jupiter, "2035-09-15T19:32:00Z", 150, 43.0);
     let doubts = |facts: &Facts| placed(painted.paint(), facts).0.map(|g| g.doubts.join(" | "));

@@ -28,6 +28,10 @@ pub struct Painted {
     pub rings: bool,
     /// Spots of the surface.
     pub spots: f64,
+    /// Contrast of large dark lands with sharp shores (made up).
+    pub lands: f64,
+    /// Minnaert's exponent of the darkening.
+    pub minnaert: f64,
     /// A moon: place in the pole's frame in radii, radius in radii, brightness.
     pub moon: Option<([f64; 2], f64, f64)>,
 }
@@ -49,6 +53,8 @@ impl Painted {
             seed: 1,
             belts: 0.2,
             spots: 0.05,
+            lands: 0.0,
+            minnaert: 0.9,
             rings: body == Body::Saturn,
             moon: None,
         }
@@ -84,7 +90,9 @@ impl Painted {
         let (b, l) = (latitude_deg.to_radians(), longitude_deg.to_radians());
         let belts = self.belts * ((13.0 * b + 0.7).cos() + 0.5 * (5.0 * b).sin());
         let spots = self.spots * b.cos() * ((23.0 * l + 2.0 * b).sin() + (31.0 * l - 3.0 * b + 1.0).sin());
-        0.7 + belts + spots
+        let shape = (2.0 * l + 1.7 * (3.0 * b).sin()).sin() + (3.0 * l - 2.0 * b + 0.4).cos() * (2.5 * b + 0.5).cos();
+        let land = ((shape - 0.2) / 0.3).clamp(0.0, 1.0);
+        (0.7 + belts + spots) * (1.0 - self.lands * land)
     }
 
     fn brightness(&self, globe: &Spheroid, sun: [f64; 3], x: f64, y: f64) -> f64 {
@@ -122,7 +130,9 @@ impl Painted {
         if mu0 <= 0.0 {
             return 0.0;
         }
-        self.surface(lat, from_centre - self.turn_deg) * mu0.powf(0.9) * mu.max(1e-3).powf(-0.1)
+        self.surface(lat, from_centre - self.turn_deg)
+            * mu0.powf(self.minnaert)
+            * mu.max(1e-3).powf(self.minnaert - 1.0)
     }
 
     /// Direction of the Sun in the pole's frame (right, up, towards the observer).
