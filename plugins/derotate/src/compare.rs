@@ -87,6 +87,14 @@ const SHARPER: f64 = 0.35;
 /// Fewest pixels of a place that stands out.
 const LEAST_PX: usize = 5;
 
+/// Share of the pixels, percent, that no moons or shadows fill, and how many times further than these a place must stand
+/// out: six standard deviations of noise, of which 98 % lie within 2.33.
+const USUAL: (f64, f64) = (98.0, STANDS_OUT / 2.33);
+
+/// A difference that is wider than this is no moon's: width of a Gaussian as a share of the radius of what is bright. The
+/// largest shadow on Jupiter has a radius of 0.04 (Ganymede's, by the radii of both bodies).
+const WIDE: f64 = 0.09;
+
 /// What stands in one picture alone: for each picture the pixels to leave out. `latest` is the picture whose own moons and
 /// shadows stay; where it stands out, all others are left out.
 pub fn strangers(seen: &[Seen], keeper: usize, width: usize, height: usize, grow_px: f64) -> (Vec<Vec<bool>>, usize) {
@@ -118,6 +126,13 @@ pub fn strangers(seen: &[Seen], keeper: usize, width: usize, height: usize, grow
     let soft = blurred(&middle, width, height, 2.5);
     let slope: Vec<f32> = gx.iter().zip(&gy).map(|(x, y)| (x * x + y * y).sqrt()).collect();
     let high = percentile(&middle.iter().map(|v| f64::from(*v)).collect::<Vec<_>>(), 99.0);
+    let lit = middle.iter().filter(|v| f64::from(**v) > 0.2 * high).count() as f64;
+    let wide_px = WIDE * (lit / std::f64::consts::PI).sqrt().max(4.0 / WIDE);
+    // Stacks differ in the halo of their seeing, most of all beside the limb, and nothing of that is small.
+    for off in &mut off {
+        let wide = blurred(off, width, height, wide_px);
+        off.iter_mut().zip(wide).filter(|(own, _)| **own != 0.0).for_each(|(own, wide)| *own -= wide);
+    }
     let mut masks = vec![vec![false; area]; seen.len()];
     let mut found = 0;
     let marks: Vec<Vec<bool>> = off
@@ -131,16 +146,24 @@ pub fn strangers(seen: &[Seen], keeper: usize, width: usize, height: usize, grow
                     .collect();
                 if level.is_empty() { f64::INFINITY } else { 1.4826 * median(&level) }
             };
-            let (dark, bright) = (part(false), part(true));
-            (0..area)
+            let scatter = [part(false), part(true)];
+            let bright = |i: usize| usize::from(f64::from(middle[i]) > 0.2 * high);
+            let stands_out: Vec<f64> = (0..area)
                 .map(|i| {
-                    let level = if f64::from(middle[i]) > 0.2 * high { bright } else { dark };
+                    let level = scatter[bright(i)];
                     let edge = MISPLACED_PX * f64::from(slope[i]);
                     let fine = SHARPER * f64::from(middle[i] - soft[i]);
                     let sigma = (level * level + edge * edge + fine * fine).sqrt().max(1e-3 * high);
-                    f64::from(off[i].abs()) > STANDS_OUT * sigma
+                    f64::from(off[i].abs()) / sigma
                 })
-                .collect()
+                .collect();
+            // Poor seeing moves and blurs parts of a stack by more than noise tells: what is usual there is no stranger.
+            let limits = [0, 1].map(|part| {
+                let own = (0..area).filter(|&i| bright(i) == part && off[i] != 0.0);
+                let usual = percentile(&own.map(|i| stands_out[i]).collect::<Vec<_>>(), USUAL.0);
+                if usual.is_finite() { STANDS_OUT.max(USUAL.1 * usual) } else { STANDS_OUT }
+            });
+            (0..area).map(|i| stands_out[i] > limits[bright(i)]).collect()
         })
         .collect();
     for own in 0..seen.len() {
