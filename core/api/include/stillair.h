@@ -14,7 +14,7 @@
 #define STILLAIR_ABI 1
 
 // Revision: raised whenever something is appended. Any two revisions of one version work together.
-#define STILLAIR_REVISION 3
+#define STILLAIR_REVISION 4
 
 // Status: done.
 #define STILLAIR_DONE 0
@@ -191,6 +191,11 @@ typedef struct StillairSpinView {
   const float *profile;
   // Steps of the profile.
   size_t profile_count;
+  // Share by which a parallel turns further, against the sine of the planetographic latitude from -1 to 1 in equal
+  // steps; may be null. Since revision 4.
+  const float *zonal;
+  // Steps of the shares. Since revision 4.
+  size_t zonal_count;
 } StillairSpinView;
 
 // The composed motion of one frame.

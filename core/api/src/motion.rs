@@ -83,6 +83,9 @@ pub struct SpinLayer {
     /// For each frame, how far features have moved since the common instant, radians of rotation, positive to the right
     /// of the pole (a quarter turn clockwise from it on the picture).
     pub turn_rad: Vec<f64>,
+    /// Share by which a parallel turns further than `turn_rad`, against the sine of the planetographic latitude from -1 to
+    /// 1 in equal steps. Empty: the globe turns as one.
+    pub zonal: Vec<f32>,
     /// Mean brightness of the disc as seen against the distance from the centre in units of the limb, from 0 in equal
     /// steps up to 1; what the limb takes from a feature that nears it is given back. Empty: nothing is.
     pub profile: Vec<f32>,

@@ -131,7 +131,9 @@ fn layouts() -> Vec<Layout> {
             turn_rad,
             turn_count,
             profile,
-            profile_count
+            profile_count,
+            zonal,
+            zonal_count
         }),
         layout!(MotionView { size, global, global_count, channel_px, local, spin }),
         layout!(PlacementView { size, index, x_px, y_px, rotation_rad, scale, channel_px, local, local_count, spin }),

@@ -38,10 +38,10 @@ pub struct Surface {
 }
 
 impl Surface {
-    /// The point after the globe turned by an angle given as (sine, cosine), positive to the right of the pole. `None`
-    /// beyond the limb.
+    /// The point after the globe turned. `None` beyond the limb.
     #[inline]
-    pub fn turned(&self, globe: &Globe, (sin, cos): (f64, f64)) -> Option<Surface> {
+    pub fn turned(&self, globe: &Globe, turn: &Turn<'_>) -> Option<Surface> {
+        let (sin, cos) = turn.of(globe, self);
         let (x, e) = (self.x * cos + self.e * sin, self.e * cos - self.x * sin);
         let cos_emission = globe.cos_emission(x, e, self.h);
         (cos_emission > 0.0).then_some(Surface { x, e, h: self.h, cos_emission })
@@ -50,6 +50,50 @@ impl Surface {
     /// Planetographic latitude, radians.
     pub fn planetographic_rad(&self, globe: &Globe) -> f64 {
         libm::atan2(self.h * globe.flat, libm::hypot(self.x, self.e))
+    }
+}
+
+/// How far a globe has turned: as one, or each parallel at its own rate.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Turn<'a> {
+    angle_rad: f64,
+    sin: f64,
+    cos: f64,
+    zonal: &'a [f32],
+}
+
+/// Up to this angle a parallel's turn beyond the globe's is added by the first terms of its sine and cosine, radians.
+const SMALL_RAD: f64 = 0.02;
+
+impl<'a> Turn<'a> {
+    /// A turn by an angle in radians, positive to the right of the pole. `zonal` is the share by which a parallel turns
+    /// further, against the sine of the planetographic latitude from -1 to 1 in equal steps; empty where all turn alike.
+    #[must_use]
+    pub fn new(angle_rad: f64, zonal: &'a [f32]) -> Self {
+        let (sin, cos) = libm::sincos(angle_rad);
+        Self { angle_rad, sin, cos, zonal }
+    }
+
+    /// Sine and cosine of the turn of a point of a globe.
+    #[inline]
+    fn of(&self, globe: &Globe, point: &Surface) -> (f64, f64) {
+        if self.zonal.len() < 2 {
+            return (self.sin, self.cos);
+        }
+        let up = point.h * globe.flat;
+        let sine = up / (point.x * point.x + point.e * point.e + up * up).sqrt();
+        let last = self.zonal.len() - 1;
+        let place = (0.5 * (sine + 1.0)).clamp(0.0, 1.0) * last as f64;
+        let low = (place as usize).min(last - 1);
+        let (a, b) = (f64::from(self.zonal[low]), f64::from(self.zonal[low + 1]));
+        let further = self.angle_rad * (a + (place - low as f64) * (b - a));
+        if further.abs() > SMALL_RAD {
+            return libm::sincos(self.angle_rad + further);
+        }
+        // To within 1e-10.
+        let square = further * further;
+        let (sin, cos) = (further * (1.0 - square / 6.0), 1.0 - square * (0.5 - square / 24.0));
+        (self.sin * cos + self.cos * sin, self.cos * cos - self.sin * sin)
     }
 }
 
@@ -160,10 +204,9 @@ pub struct Carried {
 pub const HIDDEN_WEIGHT: f64 = 1e-3;
 
 impl Globe {
-    /// For a place of the picture: where a globe that has turned by (sine, cosine) of an angle, positive to the right of
-    /// the pole, shows the same surface. Off the disc nothing moves.
+    /// For a place of the picture: where a globe that has turned shows the same surface. Off the disc nothing moves.
     #[inline]
-    pub fn carried(&self, x_px: f64, y_px: f64, turn: (f64, f64)) -> Carried {
+    pub fn carried(&self, x_px: f64, y_px: f64, turn: &Turn<'_>) -> Carried {
         let (x, y) = self.to_pole_frame(x_px, y_px);
         let still = |weight| Carried { shift_px: [0.0; 2], weight, limb_distances: (1.0, 1.0) };
         let Some(here) = self.surface(x, y) else { return still(1.0) };
@@ -227,7 +270,7 @@ mod tests {
     fn the_centre_moves_by_the_sine_of_the_turn() {
         let globe = Globe::new([50.0, 40.0], 30.0, 0.935, 0.0, 0.0);
         for (degrees, radii) in [(0.30483_f64, 0.00532), (1.21931, 0.021_279), (1.82896, 0.031_916)] {
-            let carried = globe.carried(50.0, 40.0, libm::sincos(degrees.to_radians()));
+            let carried = globe.carried(50.0, 40.0, &Turn::new(degrees.to_radians(), &[]));
             assert!((carried.shift_px[0] / 30.0 - radii).abs() < 5.1e-7);
             assert!(carried.shift_px[1].abs() < 1e-9);
         }
@@ -236,14 +279,36 @@ mod tests {
     #[test]
     fn nothing_moves_off_the_disc_and_hidden_places_hardly_count() {
         let globe = Globe::new([50.0, 40.0], 30.0, 0.935, 0.1, 0.4);
-        let turn = libm::sincos(0.2);
+        let turn = &Turn::new(0.2, &[]);
         assert_eq!(globe.carried(90.0, 40.0, turn).shift_px, [0.0, 0.0]);
         // The right limb goes out of sight when the globe turns to the right.
         let (x, y) = globe.to_picture(0.99, 0.0);
         assert_eq!(globe.carried(x, y, turn).weight, HIDDEN_WEIGHT);
         let (x, y) = globe.to_picture(-0.99, 0.0);
         assert_eq!(globe.carried(x, y, turn).weight, 1.0);
-        assert!(globe.carried(x, y, (0.0, 1.0)).shift_px.iter().all(|s| s.abs() < 1e-12));
+        assert!(globe.carried(x, y, &Turn::new(0.0, &[])).shift_px.iter().all(|s| s.abs() < 1e-12));
+    }
+
+    // A ring of latitude that turns twice as far (made up) shows its points where the globe as a whole would after two
+    // turns; the terms of a small further turn are those of the exact one.
+    #[test]
+    fn parallels_turn_at_their_own_rates() {
+        let globe = Globe::new([0.0, 0.0], 100.0, 0.93, 0.2, 0.4);
+        for (angle_rad, share) in [(0.3, 1.0), (0.3, 0.05), (-0.01, 1.0)] {
+            let zonal = [share as f32; 3];
+            for (x_px, y_px) in [(10.0, 20.0), (-40.0, -30.0), (0.0, 60.0)] {
+                let own = globe.carried(x_px, y_px, &Turn::new(angle_rad, &zonal));
+                let whole = globe.carried(x_px, y_px, &Turn::new(angle_rad * (1.0 + f64::from(zonal[0])), &[]));
+                for (a, b) in own.shift_px.iter().zip(whole.shift_px) {
+                    assert!((a - b).abs() < 1e-7, "{a} {b}");
+                }
+            }
+        }
+        // Only the north runs ahead: the south turns as the globe does.
+        let zonal = [0.0, 0.0, 1.0];
+        let south = globe.to_picture(0.1, -0.5);
+        let plain = globe.carried(south.0, south.1, &Turn::new(0.1, &[]));
+        assert_eq!(globe.carried(south.0, south.1, &Turn::new(0.1, &zonal)), plain);
     }
 
     #[test]

@@ -1,17 +1,13 @@
 //! Between two pictures of one globe: where each pixel of the one is to be read in the other, and how much it counts.
 
 use stillair_api::{Globe, Image};
-use stillair_maths::globe::{Globe as Figure, HIDDEN_WEIGHT, limb_gain};
+use stillair_maths::globe::{Globe as Figure, HIDDEN_WEIGHT, Turn, limb_gain};
 use stillair_maths::resample::{Kernel, Prepared};
-use stillair_sky::spheroid::drift_deg;
-use stillair_sky::{Body, System};
 
 use crate::outline::Plane;
 use crate::profile;
 use crate::spheroid::behind_rings;
-
-/// Up to this time apart Jupiter turns as one, s (its equator runs ahead by 0.1 degrees in 20 minutes).
-const AS_ONE_S: f64 = 1200.0;
+use crate::zonal;
 
 /// A globe on a picture, ready to be read.
 #[derive(Debug, Clone)]
@@ -23,10 +19,8 @@ pub struct View {
     /// How far the globe had turned since the common instant, radians to the right in the frame of the picture to be made;
     /// 0 where nothing is turned.
     pub turn_rad: f64,
-    /// Turn of Jupiter's equator beyond `turn_rad`, degrees per s, and seconds since the common instant.
-    pub seconds: f64,
-    /// Whether the equator runs ahead.
-    pub jets: bool,
+    /// Share by which a parallel turns further ([`crate::zonal`]).
+    pub zonal: Vec<f32>,
     /// Brightness from centre to limb of each channel.
     pub profiles: Vec<Vec<f32>>,
     /// Sky of each channel.
@@ -35,8 +29,8 @@ pub struct View {
     pub moons: Vec<CarriedMoon>,
 }
 
-/// The neighbourhood of a moon that is carried to its place at the common instant, in the frame of the picture to be made
-/// and in equatorial radii.
+/// The neighbourhood of a moon, or of its shadow on the globe, that is carried to its place at the common instant, in the
+/// frame of the picture to be made and in equatorial radii.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CarriedMoon {
     /// Where it stands at the instant: right of and along the pole.
@@ -47,17 +41,15 @@ pub struct CarriedMoon {
     pub reach: f64,
     /// Over this distance more the motion fades away.
     pub fade: f64,
+    /// Whether it is a shadow on the globe.
+    pub on_globe: bool,
 }
 
 impl CarriedMoon {
-    /// How far a place is moved.
-    fn shift_at(&self, x: f64, y: f64) -> [f64; 2] {
+    /// Which part of its motion a place takes.
+    fn share_at(&self, x: f64, y: f64) -> f64 {
         let off = (libm::hypot(x - self.at[0], y - self.at[1]) - self.reach) / self.fade;
-        if off >= 1.0 {
-            return [0.0; 2];
-        }
-        let share = 0.5 + 0.5 * libm::cos(std::f64::consts::PI * off.max(0.0));
-        self.shift.map(|s| share * s)
+        if off >= 1.0 { 0.0 } else { 0.5 + 0.5 * libm::cos(std::f64::consts::PI * off.max(0.0)) }
     }
 }
 
@@ -92,26 +84,30 @@ pub struct Read {
 }
 
 impl View {
-    /// Where a pixel of `to` is to be read.
-    pub fn read(&self, to: &Figure, x_px: f64, y_px: f64) -> Read {
+    /// The turn since the common instant.
+    pub fn turn(&self) -> Turn<'_> {
+        Turn::new(self.turn_rad, &self.zonal)
+    }
+
+    /// Where a pixel of `to` is to be read; `turn` is that of [`View::turn`].
+    pub fn read(&self, to: &Figure, turn: &Turn<'_>, x_px: f64, y_px: f64) -> Read {
         let (x, y) = to.to_pole_frame(x_px, y_px);
         let still = |weight| Read { at: self.figure.to_picture(self.side * x, y), weight, limb: (1.0, 1.0) };
         let Some(here) = to.surface(x, y) else {
-            let [u, v] = self.moons.iter().fold([x, y], |[u, v], moon| {
-                let shift = moon.shift_at(x, y);
-                [u + shift[0], v + shift[1]]
+            let beside = self.moons.iter().filter(|moon| !moon.on_globe);
+            let [u, v] = beside.fold([x, y], |[u, v], moon| {
+                let share = moon.share_at(x, y);
+                [u + share * moon.shift[0], v + share * moon.shift[1]]
             });
             return Read { at: self.figure.to_picture(self.side * u, v), weight: 1.0, limb: (1.0, 1.0) };
         };
-        let mut turn_rad = self.turn_rad;
-        if self.jets {
-            let latitude_deg = here.planetographic_rad(to).to_degrees();
-            let drift = drift_deg(Body::Jupiter, Some(System::II), latitude_deg, self.seconds).to_radians();
-            // The equator runs ahead in the sense of the rotation.
-            turn_rad += drift.abs() * self.turn_rad.signum();
+        let Some(there) = here.turned(to, turn) else { return still(HIDDEN_WEIGHT) };
+        let (mut u, mut v) = self.figure.appears(&there);
+        for shadow in self.moons.iter().filter(|moon| moon.on_globe) {
+            let share = shadow.share_at(x, y);
+            u += share * (x + shadow.shift[0] - u);
+            v += share * (y + shadow.shift[1] - v);
         }
-        let Some(there) = here.turned(to, libm::sincos(turn_rad)) else { return still(HIDDEN_WEIGHT) };
-        let (u, v) = self.figure.appears(&there);
         let weight = if here.cos_emission > 0.0 { there.cos_emission / here.cos_emission } else { 1.0 };
         Read {
             at: self.figure.to_picture(self.side * u, v),
@@ -127,8 +123,7 @@ impl View {
             figure: figure(globe, [globe.x_px, globe.y_px]),
             side,
             turn_rad: sense * globe.turn_rad_per_s.abs() * seconds,
-            seconds,
-            jets: globe.body == "jupiter" && seconds.abs() > AS_ONE_S,
+            zonal: zonal::shares(&globe.body),
             profiles,
             skies,
             moons: Vec::new(),
@@ -155,8 +150,9 @@ impl Map {
         let n = width * height;
         let mut map = Self { x: vec![0.0; n], y: vec![0.0; n], weight: vec![0.0; n], limb: vec![(1.0, 1.0); n] };
         let (right, bottom) = (image.width as f64 - 1.0, image.height as f64 - 1.0);
+        let turn = view.turn();
         for at in 0..n {
-            let read = view.read(to, (at % width) as f64, (at / width) as f64);
+            let read = view.read(to, &turn, (at % width) as f64, (at / width) as f64);
             (map.x[at], map.y[at]) = read.at;
             let shown = (0.0..=right).contains(&read.at.0) && (0.0..=bottom).contains(&read.at.1);
             map.weight[at] = if shown { read.weight as f32 } else { 0.0 };
@@ -206,19 +202,19 @@ mod tests {
         let figure = Figure::new([0.0, 0.0], 1000.0, 0.935, 0.0, 0.0);
         // 870.27 degrees a day, System II (IAU 2015).
         let turn_rad = 870.27_f64.to_radians() / 86_400.0 * seconds;
-        let jets = seconds.abs() > AS_ONE_S;
         let (profiles, skies) = (Vec::new(), Vec::new());
-        (View { figure, side: 1.0, turn_rad, seconds, jets, profiles, skies, moons: Vec::new() }, figure)
+        let zonal = zonal::shares("jupiter");
+        (View { figure, side: 1.0, turn_rad, zonal, profiles, skies, moons: Vec::new() }, figure)
     }
 
     // One turn takes 9 h 50 min 30.0 s within some 7 degrees of the equator (System I) and 9 h 55 min 40.6 s beyond 12 degrees
     // (System II), as commonly quoted (stillair-sky's tests/data/facts.toml).
     #[test]
     fn the_equator_runs_ahead_of_the_rest() {
-        for seconds in [1800.0, -1800.0] {
+        for seconds in [1800.0, -1800.0, 120.0] {
             let (view, to) = view(seconds);
             for (y_px, period_s) in [(-20.0, 35_430.0), (60.0, 35_430.0), (-400.0, 35_740.6), (300.0, 35_740.6)] {
-                let read = view.read(&to, 0.0, y_px);
+                let read = view.read(&to, &view.turn(), 0.0, y_px);
                 // Height along the axis: the parallel's radius follows from the ellipse.
                 let parallel_px = 1000.0 * (1.0 - (y_px / 935.0_f64).powi(2)).sqrt();
                 let expected = parallel_px * libm::sin(std::f64::consts::TAU * seconds / period_s);
@@ -226,21 +222,21 @@ mod tests {
                 assert!((read.at.1 - y_px).abs() < 1e-6);
             }
         }
-        // Over a few minutes all turns as one.
-        let (view, to) = view(600.0);
-        let expected = 1000.0 * libm::sin(std::f64::consts::TAU * 600.0 / 35_740.6);
-        assert!((view.read(&to, 0.0, 0.0).at.0 - expected).abs() < 0.05);
     }
 
     #[test]
     fn a_moon_is_read_where_it_was_and_nothing_twice() {
         let (mut view, to) = view(60.0);
-        view.moons.push(CarriedMoon { at: [1.5, 0.1], shift: [0.02, -0.01], reach: 0.05, fade: 0.06 });
-        let read = view.read(&to, 1500.0, -100.0).at;
+        view.moons.push(CarriedMoon { at: [1.5, 0.1], shift: [0.02, -0.01], reach: 0.05, fade: 0.06, on_globe: false });
+        let read = view.read(&to, &view.turn(), 1500.0, -100.0).at;
         assert!((read.0 - 1520.0).abs() < 1e-6 && (read.1 + 90.0).abs() < 1e-6, "{read:?}");
-        assert_eq!(view.read(&to, 1700.0, -100.0).at, (1700.0, -100.0));
+        assert_eq!(view.read(&to, &view.turn(), 1700.0, -100.0).at, (1700.0, -100.0));
+        // A shadow on the globe is read where it was, and not where the surface about it was.
+        view.moons.push(CarriedMoon { at: [0.3, 0.2], shift: [0.012, 0.0], reach: 0.05, fade: 0.06, on_globe: true });
+        let read = view.read(&to, &view.turn(), 300.0, -200.0).at;
+        assert!((read.0 - 312.0).abs() < 1e-6 && (read.1 + 200.0).abs() < 1e-6, "{read:?}");
         // Along the way each place is read once: what is read moves on with what is made.
-        let along: Vec<f64> = (1300..1700).map(|x| view.read(&to, f64::from(x), -100.0).at.0).collect();
+        let along: Vec<f64> = (1300..1700).map(|x| view.read(&to, &view.turn(), f64::from(x), -100.0).at.0).collect();
         assert!(along.windows(2).all(|pair| pair[1] > pair[0]));
     }
 }

@@ -91,28 +91,16 @@ pub fn entries(globe: &Globe) -> Vec<Entry> {
     all
 }
 
-/// Places the globe on a picture, telling the record and the user what was found or why not.
-pub fn place(context: &dyn Context, image: &Image, given: &Given) -> Option<Globe> {
-    let found = Situation::of(given, image.info.middle_unix_ns)
-        .map_err(|why| (false, why))
-        .and_then(|known| stand(image, given, &known).map_err(|why| (true, why)));
-    match found {
-        Ok(globe) => {
-            for doubt in &globe.doubts {
-                context.warn(doubt);
-            }
-            Some(globe)
-        }
-        Err((odd, why)) => {
-            let words = format!("the globe is not placed: {why}");
-            if odd {
-                context.warn(&words)
-            } else {
-                context.record(Entry::text("not-placed", words))
-            }
-            None
-        }
-    }
+/// Places the globe on a picture.
+///
+/// # Errors
+/// In words: why not, and whether that is worth a warning: what is merely not said is not.
+pub fn place(image: &Image, given: &Given) -> Result<Globe, (bool, String)> {
+    let silent = given.target.is_none() || image.info.middle_unix_ns.is_none() || given.is_moon();
+    Situation::of(given, image.info.middle_unix_ns)
+        .map_err(|why| (!silent, why))
+        .and_then(|known| stand(image, given, &known).map_err(|why| (true, why)))
+        .map_err(|(odd, why)| (odd, format!("the globe is not placed: {why}")))
 }
 
 /// The limb as an ellipse.
@@ -131,15 +119,25 @@ impl Transform for GeometryNode {
     fn run(&self, context: &dyn Context, bound: &Bound) -> Outcome<Vec<Value>> {
         let image = bound.image("image")?;
         let mut record = stillair_api::Record::default();
-        let out = match place(context, image, &self.given) {
-            Some(globe) => {
+        let out = match place(image, &self.given) {
+            Ok(globe) => {
+                for doubt in &globe.doubts {
+                    context.warn(doubt);
+                }
                 record.entries = entries(&globe);
                 let mut out = (**image).clone();
                 out.info.disc = Some(limb(&globe));
                 out.info.globe = Some(globe);
                 Arc::new(out)
             }
-            None => image.clone(),
+            Err((odd, why)) => {
+                if odd {
+                    context.warn(&why)
+                } else {
+                    context.record(Entry::text("not-placed", why))
+                }
+                image.clone()
+            }
         };
         Ok(vec![Value::Image(out), Value::Record(Arc::new(record))])
     }

@@ -12,5 +12,6 @@ mod sense;
 mod situation;
 mod spheroid;
 mod stand;
+mod zonal;
 
 stillair_api::plugin!(geometry::Geometry, sense::Sense, spheroid::Spheroid, merge::Merge);

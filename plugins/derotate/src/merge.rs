@@ -5,7 +5,7 @@
 //! against the others in the band of fine detail over the variance of its noise from its two halves (the power of 2 as for
 //! the frames of a stack: what is sharper in this band is sharper still beyond it); and less where its surface neared the
 //! limb, in proportion to the cosine of emission. The known moons beside the globe are carried to their places at the
-//! instant. Other moons and their shadows move otherwise than the globe: what stands in one stack alone is taken from the
+//! instant, and so are their shadows on it that the stacks show. Other moons move otherwise than the globe: what stands in one stack alone is taken from the
 //! stack nearest to the common instant, and left out of the others. Mono stacks through red, green and blue filters become
 //! one colour picture ([`colours`]). Sources: rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22;
 //! Jupiter's equator: System I of the same report.
@@ -25,6 +25,7 @@ use stillair_maths::resample::{Kernel, Prepared};
 
 use crate::carry::{Map, View, figure, kernel_words};
 use crate::compare::{Seen, offset};
+use crate::situation::{FACTS, Given};
 use colours::{Colours, Plan};
 use globes::{agree, finish, flat, globes, moons};
 
@@ -33,12 +34,12 @@ pub struct Merge;
 
 impl Method for Merge {
     fn describe(&self) -> Description {
-        Description::new("derotate.merge", Shape::Transform, "Several stacks of one planet to one picture at one instant")
+        let description = Description::new("derotate.merge", Shape::Transform, "Several stacks of one planet to one picture at one instant")
             .help(
                 "Carries the stacks of several clips, each with its globe placed by derotate.geometry, to their mean instant \
                  on the turning globe and adds them by their measured signal to noise; the half-stacks come along. Rings and \
-                 sky stay still, the known moons beside the globe are carried along their ways where the session gives the \
-                 orientation. Other moons, and shadows, that moved are shown once, where the stack nearest to the instant has \
+                 sky stay still, the known moons beside the globe, and their shadows on it where they show, are carried along \
+                 their ways where the session gives the orientation. Other moons, and shadows, that moved are shown once, where the stack nearest to the instant has \
                  them. Stacks of different scale, brightness or orientation are brought to those of that stack. One stack \
                  alone goes through unchanged. Stacks of a mono camera through red, green and blue filters (the session's \
                  camera.filter, or the capture's header) become one colour picture: those of one colour are added, the \
@@ -63,13 +64,14 @@ impl Method for Merge {
             ))
             .parameter(Parameter::flag("derotate", true, "whether the globe's rotation is undone"))
             .parameter(Parameter::flag("moons", true, "whether moons and shadows that moved are told apart"))
-            .through("image")
+            .through("image");
+        FACTS.iter().fold(description, |d, fact| d.fact(fact))
     }
 
-    fn create(&self, parameters: &Parameters, _facts: &Facts) -> Outcome<Node> {
+    fn create(&self, parameters: &Parameters, facts: &Facts) -> Outcome<Node> {
         let kernel = if parameters.text("kernel")? == "bspline" { Kernel::CubicBSpline } else { Kernel::Lanczos4 };
         let (derotate, moons) = (parameters.flag("derotate")?, parameters.flag("moons")?);
-        Ok(Node::Transform(Box::new(MergeNode { kernel, derotate, moons })))
+        Ok(Node::Transform(Box::new(MergeNode { kernel, derotate, moons, given: Given::from_facts(facts) })))
     }
 }
 
@@ -77,7 +79,13 @@ struct MergeNode {
     kernel: Kernel,
     derotate: bool,
     moons: bool,
+    /// What is said of the first clip, to tell why a globe is missing.
+    given: Given,
 }
+
+/// Where the stacks agree with a globe that turns one way by no more than this better than with one that turns the other
+/// way, they do not show its sense; common practice, no source.
+const LEAST_SENSE: f64 = 1.03;
 
 struct Merger<'a> {
     context: &'a dyn Context,
@@ -181,7 +189,7 @@ impl View {
 impl MergeNode {
     fn merge(&self, context: &dyn Context, images: &[Arc<Image>], colours: &Colours) -> Outcome<Image> {
         let n = images.len();
-        let turned = if self.derotate { globes(images) } else { Err("derotate = false".into()) };
+        let turned = if self.derotate { globes(images, &self.given) } else { Err("derotate = false".into()) };
         let (mut globes, hindered) = match turned {
             Ok(globes) => (globes, None),
             Err(why) => (Vec::new(), Some(why)),
@@ -213,7 +221,7 @@ impl MergeNode {
         let nearer =
             |a: &usize, b: &usize| far(*a).0.cmp(&far(*b).0).then(far(*a).1.total_cmp(&far(*b).1)).then(a.cmp(b));
         let keeper = (0..n).min_by(nearer).unwrap_or(0);
-        let turned = hindered.is_none();
+        let mut turned = hindered.is_none();
         let base = globes[keeper].clone();
         let merger = Merger {
             context,
@@ -225,14 +233,15 @@ impl MergeNode {
             numbers: colours.numbers.clone(),
             groups: colours.groups.clone(),
         };
+        let turnable = turned;
         let views = |sense: f64| -> Vec<View> {
             (0..n)
                 .map(|i| {
                     let side = if globes[i].mirrored == base.mirrored { 1.0 } else { -1.0 };
-                    let seconds = if turned { seconds[i] } else { 0.0 };
+                    let seconds = if turnable { seconds[i] } else { 0.0 };
                     let mut view = View::new(&images[i], &globes[i], side, sense, seconds);
-                    if turned && self.moons {
-                        view.moons = moons(&globes[i], &base, seconds);
+                    if turnable && self.moons {
+                        view.moons = moons(&images[i], &globes[i], &base, seconds);
                     }
                     view
                 })
@@ -251,7 +260,15 @@ impl MergeNode {
                 "",
                 "how much worse the stacks agree if the globe is turned the other way",
             ));
-            if left_other < left {
+            if ratio < LEAST_SENSE {
+                turned = false;
+                current = views(0.0);
+                (seen, maps, _) = merger.settle(&mut current, 3);
+                let why = "the clips do not show which way the globe turns: say orientation.up_position_angle_deg in the \
+                           session";
+                context.record(Entry::text("not-derotated", why));
+                context.warn(&format!("the clips are added without derotation: {why}"));
+            } else if left_other < left {
                 (current, seen, maps) = (other, seen_other, maps_other);
             }
         }

@@ -87,7 +87,7 @@ fn thirds(info: &ClipInfo) -> Option<[f64; 2]> {
 
 impl SenseNode {
     /// The globe whose sense is worth measuring.
-    fn wanted(&self, context: &dyn Context, image: &Image, info: &ClipInfo) -> Option<(Globe, [f64; 2])> {
+    fn wanted(&self, image: &Image, info: &ClipInfo) -> Option<(Globe, [f64; 2])> {
         let parts = thirds(info)?;
         let known = Situation::of(&self.given, image.info.middle_unix_ns).ok()?;
         let reach_s = 1.5 * (parts[1] - parts[0]);
@@ -96,15 +96,16 @@ impl SenseNode {
         if moves(0.5 * image.width.max(image.height) as f64) < LEAST_PX {
             return None;
         }
-        let globe = place(context, image, &self.given)?;
+        // Where it cannot be placed, the steps that need it say why.
+        let globe = place(image, &self.given).ok()?;
         (moves(globe.equatorial_radius_px) >= LEAST_PX && hindrance(&globe).is_none()).then_some((globe, parts))
     }
 }
 
 impl Reduce for SenseNode {
-    fn start(&self, context: &dyn Context, bound: &Bound, info: &ClipInfo) -> Outcome<Box<dyn ReduceRun>> {
+    fn start(&self, _context: &dyn Context, bound: &Bound, info: &ClipInfo) -> Outcome<Box<dyn ReduceRun>> {
         let image = bound.image("image")?.clone();
-        let wanted = self.wanted(context, &image, info);
+        let wanted = self.wanted(&image, info);
         let area = if wanted.is_some() { info.width * info.height } else { 0 };
         Ok(Box::new(SenseRun {
             image,

@@ -69,6 +69,11 @@ impl Given {
             aperture_mm: positive("telescope.aperture_mm"),
         }
     }
+
+    /// Whether the target is the Moon, which keeps its face.
+    pub fn is_moon(&self) -> bool {
+        self.target.as_ref().is_some_and(|name| matches!(name.parse(), Ok(Body::Moon)))
+    }
 }
 
 /// A body at an instant.

@@ -3,7 +3,8 @@
 //! A point at longitude `l` from the central meridian stood at `l + T` when the globe had turned by `T = rate * (t - t0)`:
 //! the motion says so for every frame, with the globe's place on the picture, and the stack moves the disc's pixels within
 //! its one resampling while rings, moons and sky stay still ([`stillair_maths::globe`]). Rotation: Jupiter by System II
-//! (870.27 degrees a day), others by their prime meridians (Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22).
+//! (870.27 degrees a day), its equator by System I ([`crate::zonal`]), others by their prime meridians (Archinal et al. 2018,
+//! Celest. Mech. Dyn. Astr. 130, 22).
 //! Where the whole turn moves nothing by more than a small part of a pixel, no layer is given and the stack stays fast.
 
 use std::sync::Arc;
@@ -19,6 +20,7 @@ use crate::outline::Plane;
 use crate::profile;
 use crate::situation::{FACTS, Given, Situation};
 use crate::stand::brightness;
+use crate::zonal;
 
 /// A pole less certain than this is of no use, radians.
 const MOST_POLE_SIGMA_RAD: f64 = 0.06;
@@ -108,7 +110,7 @@ impl SpheroidNode {
         }
         let globe = match &image.info.globe {
             Some(globe) => globe.clone(),
-            None => place(context, image, &self.given).ok_or("the globe is not placed on the picture")?,
+            None => place(image, &self.given).map_err(|(_, why)| why)?,
         };
         let shift_px = moves(globe.equatorial_radius_px);
         context.record(Entry::number("largest-shift", shift_px, "px", "shift of the disc's centre at the clip's ends"));
@@ -143,6 +145,7 @@ impl SpheroidNode {
             latitude_rad: globe.latitude_rad,
             pole_rad: globe.pole_rad,
             turn_rad: times.iter().map(turn).collect(),
+            zonal: zonal::shares(&globe.body),
             profile: profile::profile(plane, &figure, profile::sky(plane), keep),
         })
     }

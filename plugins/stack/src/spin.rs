@@ -5,7 +5,7 @@
 //! the limb's darkening took from it is given back by the layer's profile.
 
 use stillair_api::{Fault, Outcome, Placement, SpinLayer};
-use stillair_maths::globe::{Globe, limb_gain};
+use stillair_maths::globe::{Globe, Turn, limb_gain};
 
 use crate::resample::Canvas;
 
@@ -36,7 +36,7 @@ pub fn spread(
     let centre = [canvas.centre[0] + layer.centre_px[0], canvas.centre[1] + layer.centre_px[1]];
     let radius = layer.equatorial_radius_px;
     let globe = Globe::new(centre, radius, layer.axis_ratio, layer.latitude_rad, layer.pole_rad);
-    let turn = libm::sincos(*turn_rad);
+    let turn = Turn::new(*turn_rad, &layer.zonal);
     let (sin, cos) = libm::sincos(placement.global.rotation_rad);
     let (sin, cos) = (placement.global.scale * sin, placement.global.scale * cos);
     let bound = |centre: f64, n: usize| {
@@ -46,7 +46,7 @@ pub fn spread(
     let ((left, right), (top, bottom)) = (bound(centre[0], canvas.width), bound(centre[1], canvas.height));
     for y in top..bottom {
         for x in left..right {
-            let carried = globe.carried(x as f64, y as f64, turn);
+            let carried = globe.carried(x as f64, y as f64, &turn);
             let at = y * canvas.width + x;
             let [u, v] = carried.shift_px;
             displacement[0][at] += (cos * u - sin * v) as f32;

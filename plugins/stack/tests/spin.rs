@@ -49,6 +49,7 @@ fn spin(turns_deg: &[f64], profile: Vec<f32>) -> SpinLayer {
         latitude_rad: LATITUDE_DEG.to_radians(),
         pole_rad: POLE_DEG.to_radians(),
         turn_rad: turns_deg.iter().map(|t| t.to_radians()).collect(),
+        zonal: Vec::new(),
         profile,
     }
 }

@@ -145,6 +145,8 @@ impl Lender {
             turn_count: layer.turn_rad.len(),
             profile: pointer_or_null(&layer.profile),
             profile_count: layer.profile.len(),
+            zonal: pointer_or_null(&layer.zonal),
+            zonal_count: layer.zonal.len(),
             ..blank()
         })
     }

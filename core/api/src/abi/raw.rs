@@ -9,7 +9,7 @@ pub use super::tables::{EntryPoint, Host, MethodTable, PluginTable};
 /// Version of the boundary. A host refuses a plugin of another version.
 pub const STILLAIR_ABI: u32 = 1;
 /// Revision: raised whenever something is appended. Any two revisions of one version work together.
-pub const STILLAIR_REVISION: u32 = 3;
+pub const STILLAIR_REVISION: u32 = 4;
 
 /// Status: done.
 pub const STILLAIR_DONE: i32 = 0;
@@ -267,6 +267,11 @@ pub struct SpinView {
     pub profile: *const f32,
     /// Steps of the profile.
     pub profile_count: usize,
+    /// Share by which a parallel turns further, against the sine of the planetographic latitude from -1 to 1 in equal
+    /// steps; may be null. Since revision 4.
+    pub zonal: *const f32,
+    /// Steps of the shares. Since revision 4.
+    pub zonal_count: usize,
 }
 
 /// Where each frame belongs: any of four layers.

@@ -207,6 +207,7 @@ pub unsafe fn spin(view: *const raw::SpinView) -> Outcome<SpinLayer> {
             latitude_rad: view.latitude_rad,
             pole_rad: view.pole_rad,
             turn_rad: slice(view.turn_rad, view.turn_count, "the turns of the globe")?.to_vec(),
+            zonal: slice(view.zonal, view.zonal_count, "the turns of the parallels")?.to_vec(),
             profile: slice(view.profile, view.profile_count, "the brightness of the disc")?.to_vec(),
         })
     }

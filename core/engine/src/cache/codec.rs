@@ -116,10 +116,12 @@ impl<W: Write> Writer<W> {
                 latitude_rad,
                 pole_rad,
                 turn_rad,
+                zonal,
                 profile,
             } = spin;
             w.floats(&[*x, *y, *equatorial_radius_px, *axis_ratio, *latitude_rad, *pole_rad])?;
             w.floats(turn_rad)?;
+            w.samples(zonal)?;
             w.samples(profile)
         })
     }
@@ -263,7 +265,7 @@ impl<R: Read> Reader<R> {
         })?;
         let spin = self.maybe(|r| {
             let [x, y, equatorial_radius_px, axis_ratio, latitude_rad, pole_rad] = r.float_array()?;
-            let (turn_rad, profile) = (r.floats()?, r.samples()?);
+            let (turn_rad, zonal, profile) = (r.floats()?, r.samples()?, r.samples()?);
             let centre_px = [x, y];
             Ok(Arc::new(SpinLayer {
                 centre_px,
@@ -272,6 +274,7 @@ impl<R: Read> Reader<R> {
                 latitude_rad,
                 pole_rad,
                 turn_rad,
+                zonal,
                 profile,
             }))
         })?;

@@ -8,7 +8,7 @@ use stillair_api::{Description, FactOrigin, FactValue, Facts, ParameterKind, Par
 
 /// Version of keys and entries: raised whenever the engine gives other bits for the same nodes, or the layout of an
 /// entry changes.
-pub const FORMAT: u32 = 1;
+pub const FORMAT: u32 = 2;
 
 /// Key of a result: the hash of all it depends on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

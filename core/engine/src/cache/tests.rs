@@ -231,6 +231,7 @@ fn kept() -> Kept {
         latitude_rad: 0.1,
         pole_rad: 0.2,
         turn_rad: vec![0.0, 0.1, 0.2],
+        zonal: vec![0.0, 0.01, 0.0],
         profile: vec![1.0, 0.5],
     };
     let motion = Motion {

@@ -4,18 +4,25 @@ use std::sync::Arc;
 
 use stillair_api::{Globe, Image};
 
-use stillair_sky::{Body, MoonPlace, Observer, Sky, System, rotation};
+use stillair_sky::{Body, MoonPlace, Observer, Offset, Sky, System, rotation};
 
-use crate::carry::CarriedMoon;
+use crate::carry::{CarriedMoon, figure};
 use crate::geometry::limb;
+use crate::outline::Plane;
+use crate::profile;
+use crate::situation::{Given, Situation};
 use crate::spheroid::hindrance;
+use crate::stand::brightness;
 
 /// Globes of all pictures, or why the rotation cannot be undone.
-pub(super) fn globes(images: &[Arc<Image>]) -> Result<Vec<Globe>, String> {
+pub(super) fn globes(images: &[Arc<Image>], given: &Given) -> Result<Vec<Globe>, String> {
     let mut all = Vec::with_capacity(images.len());
     for (number, image) in images.iter().enumerate() {
         let Some(globe) = &image.info.globe else {
-            return Err(format!("the globe is not placed on picture {} of {}", number + 1, images.len()));
+            // A globe that was sought in vain is told about by the step that sought it.
+            let why =
+                Situation::of(given, image.info.middle_unix_ns).err().map_or(String::new(), |why| format!(": {why}"));
+            return Err(format!("the globe is not placed on picture {} of {}{why}", number + 1, images.len()));
         };
         if let Some(why) = hindrance(globe) {
             return Err(why.into());
@@ -63,10 +70,40 @@ pub(super) fn agree(globes: &mut [Globe], images: &[Arc<Image>]) {
 /// Blur about a moon that is carried with it, px.
 const MOON_BLUR_PX: f64 = 5.0;
 
-/// The known moons that stand beside the globe both on the picture of `globe` and `seconds` before, at the common instant,
-/// as the picture of `base` has them. None where the session gives no orientation. Motions of the moons by the theory that
-/// stillair-sky names.
-pub(super) fn moons(globe: &Globe, base: &Globe, seconds: f64) -> Vec<CarriedMoon> {
+/// A shadow is carried where it went no further than this against the surface, equatorial radii: more of the surface would
+/// be moved with it than it hides.
+const LONGEST_WAY: f64 = 0.05;
+
+/// A shadow shows where it is darker than all about it by this share; common practice, no source.
+const DARKER: f64 = 0.06;
+
+/// Directions that a shadow's surroundings are looked at in.
+const AROUND: usize = 8;
+
+/// Whether a picture is darker at a place of the pole's frame than all about it.
+fn shows_shadow(image: &Image, globe: &Globe, [x, y]: [f64; 2], radius_px: f64) -> bool {
+    let data = brightness(image);
+    let plane = Plane { data: &data, width: image.width, height: image.height };
+    let sky = profile::sky(plane);
+    let figure = figure(globe, [globe.x_px, globe.y_px]);
+    let (x_px, y_px) = figure.to_picture(x, y);
+    let about = |x_px: f64, y_px: f64| -> f64 {
+        let near = [[0.0, 0.0], [-0.7, 0.0], [0.7, 0.0], [0.0, -0.7], [0.0, 0.7]];
+        near.iter().map(|[u, v]| plane.at(x_px + u, y_px + v) - sky).sum::<f64>() / near.len() as f64
+    };
+    let dark = about(x_px, y_px);
+    (0..AROUND).all(|i| {
+        let (sin, cos) = libm::sincos(std::f64::consts::TAU * i as f64 / AROUND as f64);
+        let (u_px, v_px) = (x_px + (radius_px + MOON_BLUR_PX) * sin, y_px + (radius_px + MOON_BLUR_PX) * cos);
+        let (u, v) = figure.to_pole_frame(u_px, v_px);
+        figure.limb_distance(u, v) < 0.97 && dark < (1.0 - DARKER) * about(u_px, v_px)
+    })
+}
+
+/// The known moons that stand beside the globe, and their shadows that show on it, both on the picture of `globe` and
+/// `seconds` before, at the common instant, as the picture of `base` has them. None where the session gives no orientation.
+/// Motions of the moons by the theory that stillair-sky names.
+pub(super) fn moons(image: &Image, globe: &Globe, base: &Globe, seconds: f64) -> Vec<CarriedMoon> {
     let Ok(body) = globe.body.parse::<Body>() else { return Vec::new() };
     if !globe.oriented || !base.oriented || !seconds.is_finite() {
         return Vec::new();
@@ -79,19 +116,42 @@ pub(super) fn moons(globe: &Globe, base: &Globe, seconds: f64) -> Vec<CarriedMoo
     let (Some(then), Some(at_instant)) = (places(globe.unix_ns), places(instant_ns)) else { return Vec::new() };
     // East is to the left of the pole unless the picture is mirrored.
     let side = if base.mirrored { 1.0 } else { -1.0 };
-    let place = |moon: &MoonPlace| [side * moon.offset.x_radii, moon.offset.y_radii];
+    let place = |offset: &Offset| [side * offset.x_radii, offset.y_radii];
+    let own_side = if globe.mirrored { 1.0 } else { -1.0 };
+    // To the right of the pole on the picture to be made.
+    let sense = if globe.mirrored == base.mirrored { 1.0 } else { -1.0 };
+    let turn_rad = sense * globe.turn_rad_per_s * seconds;
     let px = 1.0 / base.equatorial_radius_px;
-    let pairs = then.iter().zip(&at_instant).filter(|(a, b)| !(a.occulted || b.occulted));
-    pairs
-        .filter_map(|(then, now)| {
-            let (from, at) = (place(then), place(now));
-            let shift = [from[0] - at[0], from[1] - at[1]];
-            let reach = 0.5 * now.diameter_arcsec / base.arcsec_per_px * px + MOON_BLUR_PX * px;
-            let beside = [from, at].iter().all(|p| libm::hypot(p[0], p[1]) > 1.0 + reach);
-            let way = libm::hypot(shift[0], shift[1]);
-            beside.then(|| CarriedMoon { at, shift, reach, fade: (3.0 * way).max(3.0 * px) })
-        })
-        .collect()
+    let radius = |moon: &MoonPlace| 0.5 * moon.diameter_arcsec / base.arcsec_per_px * px;
+    let carried = |then: &Offset, now: &Offset, radius: f64, on_globe: bool| {
+        let (from, at) = (place(then), place(now));
+        let shift = [from[0] - at[0], from[1] - at[1]];
+        let way = libm::hypot(shift[0], shift[1]);
+        CarriedMoon { at, shift, reach: radius + MOON_BLUR_PX * px, fade: (3.0 * way).max(3.0 * px), on_globe }
+    };
+    let mut all = Vec::new();
+    for (then, now) in then.iter().zip(&at_instant) {
+        let radius = radius(now);
+        if !(then.occulted || now.occulted) {
+            let moon = carried(&then.offset, &now.offset, radius, false);
+            let [from, at] = [&then.offset, &now.offset].map(place);
+            if [from, at].iter().all(|p| libm::hypot(p[0], p[1]) > 1.0 + moon.reach) {
+                all.push(moon);
+            }
+        }
+        if let (Some(spot), Some(spot_now)) = (&then.shadow, &now.shadow) {
+            let shadow = carried(spot, spot_now, radius, true);
+            // The surface about it moves by about the turn times what is left of the radius there.
+            let [x, y] = shadow.at;
+            let surface = turn_rad * (1.0 - x * x - y * y).max(0.0).sqrt();
+            let way = libm::hypot(shadow.shift[0] - surface, shadow.shift[1]);
+            let on_picture = [own_side * spot.x_radii, spot.y_radii];
+            if way < LONGEST_WAY && shows_shadow(image, globe, on_picture, radius / px) {
+                all.push(CarriedMoon { fade: (3.0 * way).max(3.0 * px), ..shadow });
+            }
+        }
+    }
+    all
 }
 
 /// A stand-in for a globe on a picture without one: nothing turns, and the light's centre comes to lie on the light's
