@@ -248,3 +248,53 @@ impl Globe {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn globe(change: impl Fn(&mut PlanetClip)) -> Globe {
+        let mut clip = PlanetClip { flattening: 0.0, sub_observer_latitude_deg: 0.0, ..PlanetClip::default() };
+        change(&mut clip);
+        Globe::new(&clip)
+    }
+
+    // Venus on 27 July 2018: phase angle 79.7168 degrees, illuminated fraction 0.589257 (JPL's DE421, as in stillair-sky's
+    // tests/data/ephemeris.toml). An orthographic half ellipse has that share of the disc's area too (textbook).
+    #[test]
+    fn a_phase_is_lit_as_far_as_the_sky_says_and_on_the_side_of_the_sun() {
+        for limb_deg in [30.0_f64, 200.0] {
+            let globe = globe(|clip| (clip.phase_deg, clip.bright_limb_angle_deg) = (79.7168, limb_deg));
+            let (side, factor) = (120, 2);
+            let [red, ..] = globe.draw(0.0, side, factor, 1);
+            let n = side * factor;
+            let lit: Vec<usize> = (0..n * n).filter(|&i| red[i] > 0.0).collect();
+            let radius = globe.radius_eq_px * factor as f64;
+            let share = lit.len() as f64 / (core::f64::consts::PI * radius * radius);
+            assert!((share - 0.589_257).abs() < 0.01, "{share}");
+            let middle = (n as f64 - 1.0) / 2.0;
+            let mean = |of: &dyn Fn(usize) -> usize| lit.iter().map(|&i| of(i) as f64 - middle).sum::<f64>();
+            let direction_deg = libm::atan2(-mean(&|i| i % n), -mean(&|i| i / n)).to_degrees();
+            let off = (direction_deg - limb_deg + 180.0).rem_euclid(360.0) - 180.0;
+            assert!(off.abs() < 1.0, "{direction_deg}");
+        }
+    }
+
+    #[test]
+    fn the_equator_runs_ahead_and_the_rest_does_not() {
+        let with = |rate: f64, ahead: f64| {
+            globe(|clip| {
+                (clip.rotation_deg_per_day, clip.equator_ahead_deg_per_day, clip.pole_angle_deg) = (rate, ahead, 0.0);
+            })
+            .draw(7200.0, 101, 1, 1)
+        };
+        // Rates of Jupiter's Systems I and II (IAU 2015). Rows of the equator and of the middle of the northern half.
+        let [jets, one, two] = [with(870.27, 7.63), with(877.9, 0.0), with(870.27, 0.0)].map(|[red, ..]| red);
+        let row = |of: &[f32], y: usize| of[101 * y..101 * (y + 1)].to_vec();
+        let apart = |a: &[f32], b: &[f32], y: usize| {
+            row(a, y).iter().zip(row(b, y)).map(|(a, b)| f64::from((a - b).abs())).fold(0.0, f64::max)
+        };
+        assert!(apart(&jets, &one, 50) < 1e-4 && apart(&jets, &two, 50) > 1e-3);
+        assert_eq!(row(&jets, 30), row(&two, 30));
+    }
+}
