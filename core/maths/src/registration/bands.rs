@@ -137,6 +137,21 @@ impl BandSet {
         }
     }
 
+    /// Lays a packed list out as a half spectrum, 0 outside the band: the way back of [`BandSet::gather_into`].
+    ///
+    /// # Panics
+    /// Where the list or the spectrum is not of this set's size.
+    pub fn scatter_into(&self, packed: &[Complex32], spectrum: &mut [Complex32]) {
+        let half = self.width / 2 + 1;
+        assert_eq!(packed.len(), self.packed);
+        assert_eq!(spectrum.len(), half * self.height);
+        spectrum.fill(Complex32::default());
+        for run in &self.runs {
+            let to = run.ky * half + run.kx;
+            spectrum[to..to + run.len].copy_from_slice(&packed[run.offset..run.offset + run.len]);
+        }
+    }
+
     /// Packs the band of a half spectrum into a new list.
     ///
     /// # Panics

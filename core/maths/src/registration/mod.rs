@@ -18,4 +18,4 @@ pub use bands::BandSet;
 pub use coarse::{CoarsePeak, CoarseScratch, coarse_shift, parabolic_peak};
 pub use newton::{NewtonScratch, ShiftFit, correlation_at, newton_shift, shift_covariance, whitening};
 pub use rigid::{RigidFit, RigidReference, RigidScratch};
-pub use unlike::{undo_shift, unlike_shift};
+pub use unlike::{UnlikeShift, undo_shift, unlike_shift};

@@ -190,7 +190,8 @@ pub(super) fn offset(
         bands.gather(&spectrum)
     };
     let (fixed, moved) = (packed(reference), packed(moving));
-    unlike_shift(&bands, &moved, &fixed, BAND.2, LARGEST_PX, |p, shift, out| undo_shift(&bands, p, shift, out))
+    let undo = |p: &[Complex32], shift: [f64; 2], out: &mut Vec<Complex32>| undo_shift(&bands, p, shift, out);
+    unlike_shift(&plan, &bands, &moved, &fixed, BAND.2, LARGEST_PX, undo).map(|found| found.shift_px)
 }
 
 /// Joins the colours into the whole: the single one there is, or red, green and blue with what all light adds.
