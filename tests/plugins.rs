@@ -74,7 +74,12 @@ fn lines(said: &Said) -> Vec<serde_json::Value> {
 
 /// What `plugin list` says of the libraries of a folder.
 fn listed(here: &Path, plugins: &str) -> Vec<serde_json::Value> {
-    let said = stillair(here, &["plugin", "list", "--json", "--no-linked", "--plugin-path", plugins]);
+    listed_with(here, plugins, &[])
+}
+
+fn listed_with(here: &Path, plugins: &str, more: &[&str]) -> Vec<serde_json::Value> {
+    let list = ["plugin", "list", "--json", "--no-linked", "--plugin-path", plugins];
+    let said = stillair(here, &[&list, more].concat());
     assert_eq!(said.code, Some(0), "{}", said.err);
     lines(&said).into_iter().filter(|l| !l["file"].is_null()).collect()
 }
@@ -341,4 +346,89 @@ fn the_check_finds_what_only_shows_at_work() {
         let text = said.out + &said.err;
         assert!(text.contains(complaint), "{define}: {text}");
     }
+}
+
+/// How often the code of a counted library has run.
+#[cfg(unix)]
+fn loads(count: &Path) -> usize {
+    std::fs::read(count).map_or(0, |bytes| bytes.len())
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn what_a_look_has_found_is_remembered_of_the_same_bytes_alone() {
+    let here = folder("remembered");
+    std::fs::create_dir(here.join("plugins")).unwrap();
+    let count = here.join("count");
+    let counted = format!("COUNTED={:?}", count.to_str().unwrap());
+    let place = here.join("plugins");
+    let library = hostile(&[&counted], &place, "a");
+    let list = |more: &[&str]| listed_with(&here, "plugins", more).remove(0);
+    let cached = ["--cache", "cache"];
+    for _ in 0..2 {
+        let found = list(&cached);
+        assert_eq!((&found["plugin"], &found["methods"][0]), (&"hostile".into(), &"grade.hostile".into()));
+        assert_eq!(loads(&count), 1);
+    }
+    list(&["--cache", "cache", "--rehash"]);
+    assert_eq!(loads(&count), 2);
+    list(&[]);
+    assert_eq!(loads(&count), 3);
+    // A run or a list of methods loads it for itself, without another look.
+    let methods = ["methods", "grade", "--plugin-path", "plugins", "--cache", "cache"];
+    let said = stillair(&here, &methods);
+    assert!(said.code == Some(0) && said.out.contains("grade.hostile"), "{}{}", said.out, said.err);
+    assert_eq!(loads(&count), 4);
+    // Other bytes under the same name: another plugin, then one that crashes, which is never taken for known.
+    let first = std::fs::read(&library).unwrap();
+    std::fs::remove_file(&library).unwrap();
+    hostile(&[&counted, "ID=\"other\""], &place, "a");
+    assert_eq!(list(&cached)["plugin"], "other");
+    assert_eq!(loads(&count), 5);
+    std::fs::remove_file(&library).unwrap();
+    hostile(&["CRASH_LOADING"], &place, "a");
+    for _ in 0..2 {
+        let refused = list(&cached)["refused"].as_str().expect("refused").to_string();
+        assert!(refused.contains("it crashed the process that looked into it"), "{refused}");
+        let said = stillair(&here, &methods);
+        assert!(said.code == Some(0) && said.err.contains("plugin refused"), "{}{}", said.out, said.err);
+    }
+    // The first bytes again are known again; a lock that knows others refuses them unseen.
+    std::fs::write(&library, first).unwrap();
+    assert_eq!(list(&cached)["plugin"], "hostile");
+    assert_eq!(loads(&count), 5);
+    let said = stillair(&here, &["plugin", "check", library.to_str().unwrap(), "--cache", "cache"]);
+    assert!(said.out.contains("grade.hostile"), "{}{}", said.out, said.err);
+    let before = loads(&count);
+    assert!(before > 5, "a check always runs the library");
+    let said = stillair(&here, &["plugin", "lock", "--plugin-path", "plugins", "--cache", "cache"]);
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    assert_eq!(loads(&count), before + 1, "a lock is never written from memory");
+    std::fs::remove_file(&library).unwrap();
+    hostile(&[&counted, "ID=\"other\""], &place, "a");
+    let refused = list(&cached)["refused"].as_str().expect("refused").to_string();
+    assert!(refused.contains("its bytes are"), "{refused}");
+    assert_eq!(loads(&count), before + 1);
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_library_that_brings_another_along_is_looked_into_every_time() {
+    let here = folder("brings");
+    std::fs::create_dir(here.join("plugins")).unwrap();
+    let (count, other) = (here.join("count"), hostile(&[], &here, "other"));
+    let counted = format!("COUNTED={:?}", count.to_str().unwrap());
+    let brings = format!("BRINGS={:?}", other.to_str().unwrap());
+    hostile(&[&counted, &brings], &here.join("plugins"), "a");
+    let list = || listed_with(&here, "plugins", &["--cache", "cache"]).remove(0);
+    for looks in 1..=2 {
+        assert_eq!(list()["plugin"], "hostile");
+        assert_eq!(loads(&count), looks);
+    }
+    // The same bytes, but what they bring along is another library now.
+    std::fs::remove_file(&other).unwrap();
+    hostile(&["CRASH_LOADING"], &here, "other");
+    assert!(list()["refused"].as_str().expect("refused").contains("it crashed the process"));
+    let said = stillair(&here, &["methods", "grade", "--plugin-path", "plugins", "--cache", "cache"]);
+    assert!(said.code == Some(0) && said.err.contains("plugin refused"), "{}{}", said.out, said.err);
 }

@@ -50,7 +50,7 @@ pub struct Global {
     /// Works everything out, and keeps nothing
     #[arg(long, global = true)]
     pub no_cache: bool,
-    /// Reads captures anew to hash them, even those that look unchanged
+    /// Reads captures and plugins anew, even those that look unchanged
     #[arg(long, global = true)]
     pub rehash: bool,
     /// Logs what happens inside: error, warn, info, debug, trace, or a filter
@@ -129,6 +129,9 @@ pub enum Plugin {
     /// Looks into libraries; the command calls itself with this
     #[command(hide = true)]
     Look {
+        /// Whether to find out if a library needs others
+        #[arg(long)]
+        alone: bool,
         /// The shared libraries
         files: Vec<PathBuf>,
     },

@@ -18,8 +18,8 @@ pub fn plugin(verb: &Plugin, global: &Global) -> Result<(), Failure> {
         Plugin::Check { file } => check(file, global),
         Plugin::Lock => lock(global),
         Plugin::New { name, api } => new(name, api.clone()),
-        Plugin::Look { files } => {
-            files.iter().for_each(|file| say::out(&host::scanned_line(file)));
+        Plugin::Look { alone, files } => {
+            host::scanned_lines(files, *alone, &mut |line| say::out(line));
             Ok(())
         }
         Plugin::Try { file } => {

@@ -3,8 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use stillair_api::Plugin;
+use stillair_engine::cache::LOOKS;
 use stillair_engine::catalogue::Catalogue;
-use stillair_engine::host::{self, Scanned};
+use stillair_engine::host::{self, Earlier, Scanned};
 
 use crate::arguments::Global;
 use crate::failure::Failure;
@@ -53,19 +54,20 @@ pub fn folders(global: &Global) -> Result<Vec<PathBuf>, Failure> {
     Ok(folders)
 }
 
-/// The libraries of the plugin folders, each looked into by a process of its own.
+/// The libraries of the plugin folders, looked into by another process, now or, where the cache has noted it of the same
+/// bytes, earlier.
 pub fn scanned(global: &Global) -> Result<Vec<Scanned>, Failure> {
     let folders = folders(global)?;
     if folders.is_empty() {
         return Ok(Vec::new());
     }
-    let cache = cache::of_runs(global);
-    let memo = cache.as_ref().map(|cache| cache.memo());
-    let hash = |path: &Path| match &memo {
-        Some(memo) => memo.hash(path, || host::hash_of(path)),
-        None => host::hash_of(path),
-    };
-    Ok(host::scan(&folders, &plugin::child("look")?, &hash)?)
+    let child = plugin::child("look")?;
+    let Some(cache) = cache::of_runs(global) else { return Ok(host::scan(&folders, &child, Earlier::NOTHING)?) };
+    let (memo, notes) = (cache.memo(), cache.notes(LOOKS));
+    let hash = |path: &Path| memo.hash(path, || host::hash_of(path));
+    let program = hash(&child.program).ok();
+    let looks = program.as_ref().map(|(_, program)| (&notes, program.as_str()));
+    Ok(host::scan(&folders, &child, Earlier { hash: &hash, looks })?)
 }
 
 /// All methods, linked and loaded. A library that is refused costs a line.

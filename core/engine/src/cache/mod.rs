@@ -13,6 +13,7 @@ mod codec;
 mod entry;
 mod key;
 mod memo;
+mod notes;
 
 use std::fs::{self, File};
 use std::io;
@@ -26,11 +27,14 @@ use stillair_api::{Fault, Outcome};
 pub use entry::Kept;
 pub use key::{FORMAT, Identity, Key, canonical, first_difference};
 pub use memo::{Memo, Stamp};
+pub use notes::Notes;
 
 use entry::Head;
 
 /// Bytes that a cache may hold unless it was told otherwise: 4 GB.
 pub const DEFAULT_CAP_BYTES: u64 = 4_000_000_000;
+/// Kind of the notes that hold what looks into libraries have found.
+pub const LOOKS: &str = "looks";
 /// How full the cache is after it ran over, as a share of its cap.
 const AFTER_TRIM: f64 = 0.9;
 /// Most earlier results of a method that are looked at to say what changed.
@@ -96,7 +100,7 @@ impl Cache {
         }
     }
 
-    /// Hashes every capture again, whatever was noted of it.
+    /// Hashes every capture and looks into every library again, whatever was noted of it.
     #[must_use]
     pub fn rehashing(mut self) -> Self {
         self.believes_memo = false;
@@ -112,6 +116,12 @@ impl Cache {
     pub fn memo(&self) -> Memo {
         let (folder, making) = (self.folder.join("memo"), self.folder.join("making"));
         Memo { folder, making, believed: self.believes_memo }
+    }
+
+    /// Short texts of one kind noted before, such as [`LOOKS`].
+    pub fn notes(&self, kind: &str) -> Notes {
+        let (folder, making) = (self.folder.join(kind), self.folder.join("making"));
+        Notes { folder, making, believed: self.believes_memo }
     }
 
     fn place(&self, method: &str, key: Key) -> PathBuf {
@@ -250,13 +260,13 @@ impl Cache {
         Ok(())
     }
 
-    /// Throws away every result and every noted hash. Files that the cache did not make stay.
+    /// Throws away every result, every noted hash and look. Files that the cache did not make stay.
     ///
     /// # Errors
     /// If a file cannot be removed.
     pub fn clear(&self) -> Outcome<()> {
-        let memos = listed(&self.folder.join("memo"));
-        for entry in self.all().into_iter().chain(memos) {
+        let noted = ["memo", LOOKS].iter().flat_map(|kind| listed(&self.folder.join(kind)));
+        for entry in self.all().into_iter().chain(noted) {
             fs::remove_file(&entry.path).map_err(|e| Fault::resource(format!("{}: {e}", entry.path.display())))?;
         }
         self.bytes.store(0, Ordering::SeqCst);

@@ -3,17 +3,48 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::SystemTime;
 
 use rayon::prelude::*;
 use serde::Serialize;
 use stillair_api::{Fault, Outcome};
 
-use super::library::{Child, Found, Library, PluginFile, hash_of, open};
+use super::library::{Child, Found, Library, Look, PluginFile, hash_of, open};
 use super::lock::Lock;
+use crate::cache::{Notes, Stamp};
 
 /// Gives the size and hash of a library's bytes: [`hash_of`], or what is remembered of a file that did not change.
 pub type HashOf<'a> = &'a (dyn Fn(&Path) -> Outcome<(u64, String)> + Sync);
+
+/// What a scan may take from earlier ones.
+#[derive(Clone, Copy)]
+pub struct Earlier<'a> {
+    /// Hashes of libraries.
+    pub hash: HashOf<'a>,
+    /// Notes of looks, and the hash of the program that looks: another one may see something else.
+    pub looks: Option<(&'a Notes, &'a str)>,
+}
+
+impl Earlier<'_> {
+    /// Nothing is taken: every library is hashed and looked into.
+    pub const NOTHING: Self = Self { hash: &hash_of, looks: None };
+
+    /// What a look into a library of these bytes has found.
+    fn found(&self, file: &PluginFile) -> Option<Found> {
+        let (notes, program) = self.looks?;
+        serde_json::from_str(&notes.find(&[program, &file.blake3])?).ok()
+    }
+
+    /// Notes what a look has found, for the same bytes. A library that was refused, or that other libraries may change,
+    /// is looked into every time.
+    fn note(&self, file: &PluginFile, look: &Look) {
+        if let Some((notes, program)) = self.looks
+            && look.alone
+            && let Ok(text) = serde_json::to_string(&look.found)
+        {
+            notes.note(&[program, &file.blake3], &text);
+        }
+    }
+}
 
 /// A library of a plugin folder, and what a scan says of it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -21,81 +52,118 @@ pub struct Scanned {
     /// The file.
     pub file: PluginFile,
     #[serde(skip)]
-    stamp: Stamp,
+    stamp: Option<Stamp>,
     /// What it holds, or why it is refused.
     pub outcome: Result<Found, String>,
 }
 
 /// Looks into every library of the folders in another process, in the order of folders and of file names, short ones
-/// first.
-/// `hash` is asked for the bytes of those that no lock holds.
+/// first; those that `earlier` looks have seen are taken from there. Bytes that a lock holds are hashed in any case.
 /// A library that crashes, hangs or is refused costs itself, not the others. Of two that bring the same plugin or the
 /// same method both are refused, each naming the other.
 ///
 /// # Errors
 /// If a folder cannot be read, or somebody else could put a library there.
-pub fn scan(folders: &[PathBuf], child: &Child, hash: HashOf<'_>) -> Outcome<Vec<Scanned>> {
-    scan_with(folders, child, hash, Lock::read)
+pub fn scan(folders: &[PathBuf], child: &Child, earlier: Earlier<'_>) -> Outcome<Vec<Scanned>> {
+    scan_with(folders, child, earlier, Lock::read)
 }
 
-/// The same without a look at lock files, to write new ones.
+/// The same without a look at lock files, to write new ones, and with nothing taken from earlier looks.
 ///
 /// # Errors
 /// As [`scan`].
 pub fn scan_unlocked(folders: &[PathBuf], child: &Child) -> Outcome<Vec<Scanned>> {
-    scan_with(folders, child, &hash_of, |_| Ok(None))
+    scan_with(folders, child, Earlier::NOTHING, |_| Ok(None))
 }
+
+/// A library on its way through a scan.
+struct Candidate {
+    path: PathBuf,
+    stamp: Option<Stamp>,
+    lock: Option<Arc<Lock>>,
+}
+
+impl Candidate {
+    fn hashed(&self, hash: HashOf<'_>) -> Outcome<PluginFile> {
+        // A lock is there to be held against the bytes themselves, not against what is remembered of them.
+        let (_, blake3) = if self.lock.is_some() { hash_of(&self.path) } else { hash(&self.path) }?;
+        Ok(PluginFile { path: self.path.clone(), blake3 })
+    }
+}
+
+type Looked = Outcome<Look>;
 
 fn scan_with(
     folders: &[PathBuf],
     child: &Child,
-    hash: HashOf<'_>,
+    earlier: Earlier<'_>,
     lock_of: impl Fn(&Path) -> Outcome<Option<Lock>>,
 ) -> Outcome<Vec<Scanned>> {
-    let mut found: Vec<(PluginFile, Stamp, Option<Arc<Lock>>)> = Vec::new();
+    let mut candidates = Vec::new();
     for folder in folders {
         let (folder, libraries) = libraries_in(folder)?;
         let lock = lock_of(&folder)?.map(Arc::new);
-        let hashed = |path: PathBuf| {
-            let stamp = stamp_of(&path);
-            // A lock is there to be held against the bytes themselves, not against what is remembered of them.
-            let (_, blake3) = if lock.is_some() { hash_of(&path) } else { hash(&path) }?;
-            Ok((PluginFile { path, blake3 }, stamp))
-        };
-        for (file, stamp) in libraries.into_par_iter().map(hashed).collect::<Outcome<Vec<_>>>()? {
-            // The same bytes are the same plugin: cargo leaves each library twice, by its name and with a hash.
-            if found.iter().all(|(other, ..)| other.blake3 != file.blake3) {
-                found.push((file, stamp, lock.clone()));
-            }
+        let candidate = |path: PathBuf| Candidate { stamp: Stamp::of(&path), path, lock: lock.clone() };
+        candidates.extend(libraries.into_iter().map(candidate));
+    }
+    let hash_all = || candidates.par_iter().map(|c| c.hashed(earlier.hash)).collect::<Outcome<Vec<_>>>();
+    // Where neither a lock nor an earlier look needs the hashes first, the looks do not wait for them.
+    let (files, early) = if earlier.looks.is_none() && candidates.iter().all(|c| c.lock.is_none()) {
+        let trusted: Vec<&Path> = candidates.iter().map(|c| &*c.path).filter(|path| trusted(path).is_ok()).collect();
+        let (looks, files) = rayon::join(|| child.look_all(&trusted, false), hash_all);
+        (files?, trusted.into_iter().map(PathBuf::from).zip(looks).collect())
+    } else {
+        (hash_all()?, BTreeMap::new())
+    };
+    let mut found: Vec<(PluginFile, Candidate)> = Vec::new();
+    for (file, candidate) in files.into_iter().zip(candidates) {
+        // The same bytes are the same plugin: cargo leaves each library twice, by its name and with a hash.
+        if found.iter().all(|(other, _)| other.blake3 != file.blake3) {
+            found.push((file, candidate));
         }
     }
-    let unseen = |file: &PluginFile, lock: &Option<Arc<Lock>>| {
-        trusted(&file.path)?;
-        lock.as_ref().map_or(Ok(()), |lock| lock.check_bytes(file))
-    };
-    let refused: Vec<Outcome<()>> = found.iter().map(|(file, _, lock)| unseen(file, lock)).collect();
-    let looked_at = found.iter().zip(&refused).filter(|(_, refused)| refused.is_ok());
-    let mut looks =
-        child.look_all(&looked_at.map(|((file, ..), _)| file.path.as_path()).collect::<Vec<_>>()).into_iter();
-    let mut all: Vec<Scanned> = Vec::new();
-    for ((file, stamp, lock), refused) in found.into_iter().zip(refused) {
-        let missing = || Err(Fault::internal(format!("{}: nobody looked into it", file.path.display())));
-        let looked = refused.and_then(|()| looks.next().unwrap_or_else(missing)).and_then(|found| {
-            lock.as_ref().map(|lock| lock.check(&file, &found)).transpose()?;
-            Ok(found)
-        });
-        all.push(Scanned { file, stamp, outcome: looked.map_err(|fault| fault.to_string()) });
-    }
+    let mut all = looked_at(found, child, earlier, early);
     refuse_duplicates(&mut all);
     Ok(all)
 }
 
-/// What tells that a file was not written since: its size and its time of change.
-type Stamp = Option<(u64, SystemTime)>;
-
-fn stamp_of(path: &Path) -> Stamp {
-    let meta = path.metadata().ok()?;
-    Some((meta.len(), meta.modified().ok()?))
+/// What each library holds, by an early look, an earlier one or one now, unless it is refused unseen.
+fn looked_at(
+    found: Vec<(PluginFile, Candidate)>,
+    child: &Child,
+    earlier: Earlier<'_>,
+    mut early: BTreeMap<PathBuf, Looked>,
+) -> Vec<Scanned> {
+    let unseen = |file: &PluginFile, candidate: &Candidate| {
+        trusted(&file.path)?;
+        candidate.lock.as_ref().map_or(Ok(()), |lock| lock.check_bytes(file))
+    };
+    let mut seen: Vec<Option<Outcome<Found>>> = Vec::new();
+    for (file, candidate) in &found {
+        let mut before = || early.remove(&file.path).map(|looked| looked.map(|look| look.found));
+        seen.push(match unseen(file, candidate) {
+            Err(refused) => Some(Err(refused)),
+            Ok(()) => before().or_else(|| earlier.found(file).map(Ok)),
+        });
+    }
+    let left: Vec<&PluginFile> = found.iter().zip(&seen).filter(|(_, s)| s.is_none()).map(|((f, _), _)| f).collect();
+    let paths: Vec<&Path> = left.iter().map(|file| &*file.path).collect();
+    let looks = child.look_all(&paths, earlier.looks.is_some());
+    for (file, look) in left.iter().zip(&looks) {
+        if let Ok(look) = look {
+            earlier.note(file, look);
+        }
+    }
+    let mut looks = looks.into_iter().map(|looked| looked.map(|look| look.found));
+    let scanned = |((file, candidate), seen): ((PluginFile, Candidate), Option<Outcome<Found>>)| {
+        let missing = || Err(Fault::internal(format!("{}: nobody looked into it", file.path.display())));
+        let looked = seen.or_else(|| looks.next()).unwrap_or_else(missing).and_then(|found| {
+            candidate.lock.as_ref().map(|lock| lock.check(&file, &found)).transpose()?;
+            Ok(found)
+        });
+        Scanned { stamp: candidate.stamp, outcome: looked.map_err(|fault| fault.to_string()), file }
+    };
+    found.into_iter().zip(seen).map(scanned).collect()
 }
 
 /// The libraries of a folder, by the ending that this system gives them.
@@ -169,7 +237,7 @@ pub fn load_scanned(scanned: &[Scanned]) -> Outcome<Vec<Library>> {
     good.map(|(scanned, found)| {
         let file = scanned.file.clone();
         let changed = || Fault::data(format!("{}: it changed while it was looked at", file.path.display()));
-        if scanned.stamp.is_none() || stamp_of(&file.path) != scanned.stamp {
+        if scanned.stamp.is_none() || Stamp::of(&file.path) != scanned.stamp {
             return Err(changed());
         }
         let plugin = open(&file.path)?;

@@ -1,5 +1,6 @@
 //! One shared library: its bytes, its code, and what another process sees in it.
 
+use std::collections::BTreeSet;
 use std::fs::File;
 use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
@@ -20,6 +21,10 @@ const PATIENCE: Duration = Duration::from_secs(20);
 const PATIENCE_TOGETHER: Duration = Duration::from_secs(5);
 /// How long a check may take.
 const PATIENCE_CHECK: Duration = Duration::from_secs(600);
+/// Shortest pause between two looks whether a process has ended.
+const PAUSE: Duration = Duration::from_micros(100);
+/// Asks the process of a scan whether a library needs others.
+const ALONE: &str = "--alone";
 /// What the lines of a check begin with.
 const TRYING: &str = "trying ";
 
@@ -101,18 +106,46 @@ pub(super) fn open(path: &Path) -> Outcome<Plugin> {
     unsafe { adapt(table) }.map_err(at)
 }
 
-/// What the process of a scan does: loads a library and gives a line of JSON that [`Child::look`] reads.
-pub fn scanned_line(path: &Path) -> String {
-    let found = open(path).map(|plugin| Found {
-        id: plugin.id.into(),
-        version: plugin.version.into(),
-        methods: plugin.methods.iter().map(|m| m.describe()).collect(),
-    });
-    let words = match found {
-        Ok(found) => serde_json::to_string(&Ok::<_, String>(found)),
-        Err(fault) => serde_json::to_string(&Err::<Found, _>(fault.to_string())),
-    };
-    words.unwrap_or_else(|e| format!("{{\"Err\":\"{e}\"}}"))
+/// What a process of its own saw in a library.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Look {
+    /// What it holds.
+    pub found: Found,
+    /// Whether it is known to need no library that this program does not hold anyway: then its own bytes are all that
+    /// its answer depends on.
+    #[serde(default)]
+    pub alone: bool,
+}
+
+/// What the process of a scan does: loads libraries, one after the other, and gives `line` a line of JSON for each that
+/// [`Child::look`] reads. Whether each stands alone is looked for if `alone` is set, and known on Linux.
+pub fn scanned_lines(paths: &[PathBuf], alone: bool, line: &mut dyn FnMut(&str)) {
+    let at_first = mapped_files().filter(|_| alone);
+    for path in paths {
+        let look = open(path).map(|plugin| Found {
+            id: plugin.id.into(),
+            version: plugin.version.into(),
+            methods: plugin.methods.iter().map(|m| m.describe()).collect(),
+        });
+        let look = look.map(|found| {
+            let known = at_first.as_ref().zip(mapped_files());
+            // What an earlier library brought along counts for the later ones, too: they may need the same.
+            let own = |file: &PathBuf| paths.iter().any(|p| p == file || p.canonicalize().is_ok_and(|p| p == *file));
+            let alone = known.is_some_and(|(before, now)| now.difference(before).all(own));
+            Look { found, alone }
+        });
+        let words = match look {
+            Ok(look) => serde_json::to_string(&Ok::<_, String>(look)),
+            Err(fault) => serde_json::to_string(&Err::<Look, _>(fault.to_string())),
+        };
+        line(&words.unwrap_or_else(|e| format!("{{\"Err\":\"{e}\"}}")));
+    }
+}
+
+/// The files that this process has in its memory, libraries among them; nothing where the system does not tell.
+fn mapped_files() -> Option<BTreeSet<PathBuf>> {
+    let maps = std::fs::read_to_string("/proc/self/maps").ok()?;
+    Some(maps.lines().filter_map(|line| line.find('/').map(|at| line[at..].into())).collect())
 }
 
 /// How to start this program again for a look at a library: the file's path follows as the last argument.
@@ -126,11 +159,12 @@ pub struct Child {
 
 impl Child {
     /// Runs the process on files: how it ended and its standard output.
-    fn run(&self, paths: &[&Path], patience: Duration) -> Outcome<(ExitStatus, String)> {
+    fn run(&self, flags: &[&str], paths: &[&Path], patience: Duration) -> Outcome<(ExitStatus, String)> {
         // Output goes to a file that nobody else sees: a pipe could fill while nobody reads it.
         let mut output = tempfile::tempfile()?;
         let mut process = Command::new(&self.program)
             .args(&self.arguments)
+            .args(flags)
             .args(paths)
             .stdin(Stdio::null())
             .stdout(output.try_clone()?)
@@ -146,7 +180,8 @@ impl Child {
                 let _ = process.kill();
                 break process.wait()?;
             }
-            std::thread::sleep(Duration::from_millis(1));
+            // A look takes some milliseconds, a check minutes.
+            std::thread::sleep((began.elapsed() / 20).clamp(PAUSE, 100 * PAUSE));
         };
         let mut bytes = Vec::new();
         output.rewind()?;
@@ -159,34 +194,34 @@ impl Child {
         Ok((status, String::from_utf8_lossy(&bytes).into_owned()))
     }
 
-    /// Looks into a library in a process of its own.
+    /// Looks into a library in a process of its own. Whether it stands alone is asked for only if `alone` is set.
     ///
     /// # Errors
     /// If it is refused, crashes or hangs; the fault names the file and says why.
-    pub fn look(&self, path: &Path) -> Outcome<Found> {
-        let (status, text) = self.run(&[path], PATIENCE)?;
+    pub fn look(&self, path: &Path, alone: bool) -> Outcome<Look> {
+        let (status, text) = self.run(flags(alone), &[path], PATIENCE)?;
         if !status.success() {
             let words = format!("{}: it crashed the process that looked into it ({status})", path.display());
             return Err(Fault::data(words));
         }
         // A library may print while it loads; the answer comes last.
         let line = text.lines().last().unwrap_or_default();
-        let answer: Result<Found, String> = serde_json::from_str(line)
+        let answer: Result<Look, String> = serde_json::from_str(line)
             .map_err(|_| Fault::data(format!("{}: the look into it gave no answer", path.display())))?;
         answer.map_err(Fault::request)
     }
 
     /// Looks into several libraries, all in one process where that goes well, which is cheaper. Where anything is odd (a
     /// crash, an answer too few), nobody can tell which library is to blame: then each gets a process of its own.
-    pub fn look_all(&self, paths: &[&Path]) -> Vec<Outcome<Found>> {
+    pub fn look_all(&self, paths: &[&Path], alone: bool) -> Vec<Outcome<Look>> {
         let together = match paths.len() {
             0 | 1 => None,
-            _ => self.run(paths, PATIENCE_TOGETHER).ok().filter(|(status, _)| status.success()),
+            _ => self.run(flags(alone), paths, PATIENCE_TOGETHER).ok().filter(|(status, _)| status.success()),
         };
         let answers = together.map(|(_, text)| answers(&text)).filter(|answers| answers.len() == paths.len());
         match answers {
             Some(answers) => answers.into_iter().map(|answer| answer.map_err(Fault::request)).collect(),
-            None => paths.par_iter().map(|path| self.look(path)).collect(),
+            None => paths.par_iter().map(|path| self.look(path, alone)).collect(),
         }
     }
 
@@ -195,7 +230,7 @@ impl Child {
     /// # Errors
     /// If the library is refused, or crashes or hangs the process; the fault says at what.
     pub fn check(&self, path: &Path) -> Outcome<CheckReport> {
-        let (status, text) = self.run(&[path], PATIENCE_CHECK)?;
+        let (status, text) = self.run(&[], &[path], PATIENCE_CHECK)?;
         let last = text.lines().last().unwrap_or_default();
         if !status.success() {
             let at = text.lines().filter_map(|l| l.strip_prefix(TRYING)).next_back().unwrap_or("loading");
@@ -208,8 +243,12 @@ impl Child {
 }
 
 /// The answers among what the process of a scan printed; a library may print, too.
-fn answers(text: &str) -> Vec<Result<Found, String>> {
+fn answers(text: &str) -> Vec<Result<Look, String>> {
     text.lines().filter_map(|line| serde_json::from_str(line).ok()).collect()
+}
+
+fn flags(alone: bool) -> &'static [&'static str] {
+    if alone { &[ALONE] } else { &[] }
 }
 
 /// What the process of a check does: `line` hears what is tried next, and at the end the answer.

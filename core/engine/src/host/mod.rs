@@ -19,8 +19,8 @@ mod trial;
 
 pub use call::HOST;
 pub use check::{CheckReport, check};
-pub use folders::{HashOf, Scanned, load_scanned, scan, scan_unlocked};
-pub use library::{Child, Found, Library, PluginFile, checked_lines, hash_of, load, scanned_line};
+pub use folders::{Earlier, HashOf, Scanned, load_scanned, scan, scan_unlocked};
+pub use library::{Child, Found, Library, Look, PluginFile, checked_lines, hash_of, load, scanned_lines};
 pub use lock::Lock;
 pub use scaffold::new_plugin;
 pub use table::adapt;
