@@ -10,6 +10,18 @@ const MOSAIC: Layout = Layout::Mosaic(Pattern::Rggb);
 /// Grades of frames by a reference, both of the scenes; the windows of the frames start at `origin`; the motion puts the
 /// last frame `astray_px` beside its place.
 fn grades(reference: &Scene, scenes: &[Scene], origin: [usize; 2], astray_px: f64) -> (Vec<f64>, TestContext) {
+    let (out, context) = measured(reference, scenes, origin, astray_px, &[]);
+    (out.values("grade_projection").unwrap().to_vec(), context)
+}
+
+/// The table of such frames, each larger than its scene by a share of `growth` at the same light.
+fn measured(
+    reference: &Scene,
+    scenes: &[Scene],
+    origin: [usize; 2],
+    astray_px: f64,
+    growth: &[f32],
+) -> (Table, TestContext) {
     let side = Scene::SIDE;
     let mut image = Image::new(side, side, 1);
     for (i, v) in image.data.iter_mut().enumerate() {
@@ -27,6 +39,14 @@ fn grades(reference: &Scene, scenes: &[Scene], origin: [usize; 2], astray_px: f6
     let frames: Vec<Frame> = (0..scenes.len())
         .map(|i| {
             let mut frame = scenes[i].frame(i);
+            if let Some(growth) = growth.get(i) {
+                let (scene, scale) = (&scenes[i], 1.0 + growth);
+                for (p, v) in frame.plane_mut(0).iter_mut().enumerate() {
+                    let at = [(p % side) as f32, (p / side) as f32];
+                    let [x, y]: [f32; 2] = std::array::from_fn(|a| scene.centre[a] + (at[a] - scene.centre[a]) / scale);
+                    *v = 0.02 + scene.value(x, y) / (scale * scale);
+                }
+            }
             frame.region = Region { x: origin[0], y: origin[1], ..frame.region };
             frame
         })
@@ -42,7 +62,7 @@ fn grades(reference: &Scene, scenes: &[Scene], origin: [usize; 2], astray_px: f6
     let context = TestContext::default();
     node.start(&context, &bound, &info).unwrap();
     let (out, _) = run_measure(&*node, &Projection.describe().columns, &bound, &info, &frames).unwrap();
-    (out.values("grade_projection").unwrap().to_vec(), context)
+    (out, context)
 }
 
 fn at(layout: Layout, blur: f32, light: f32, centre: [f32; 2]) -> Scene {
@@ -80,6 +100,19 @@ fn sharper_frames_grade_higher_and_a_misplaced_one_lower_still() {
         assert!(q[..5].windows(2).all(|p| p[0] > p[1] + 0.03), "{layout:?} {q:?}");
         assert!(q[5] < 0.3, "{layout:?} {q:?}");
     }
+}
+
+// By construction: discs drawn larger and smaller by the shares that are told, and one drawn sharper that is not.
+#[test]
+fn a_change_of_size_is_told_from_blur() {
+    let reference = Scene::new(Layout::Mono, 1.6, 0.5);
+    let centre = [47.0, 48.4];
+    let scenes = [1.6, 1.6, 1.6, 1.2, 2.2].map(|blur| at(Layout::Mono, blur, 0.5, centre));
+    let growth = [0.02, 0.0, -0.02, 0.0, 0.0];
+    let (out, _) = measured(&reference, &scenes, [0, 0], 0.0, &growth);
+    let told = out.values("size_change").unwrap();
+    let off: Vec<f64> = told.iter().zip(&growth).map(|(t, g)| t - f64::from(*g)).collect();
+    assert!(off.iter().all(|o| o.abs() < 0.002), "{told:?}");
 }
 
 #[test]

@@ -5,6 +5,7 @@ mod brightness;
 mod choice;
 mod fraction;
 mod one;
+mod regrade;
 mod spread;
 mod threshold;
 mod usable;
@@ -18,5 +19,6 @@ stillair_api::plugin!(
     weighted::Weighted,
     one::One,
     spread::Spread,
-    auto::Auto
+    auto::Auto,
+    regrade::Regrade
 );
