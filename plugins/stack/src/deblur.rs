@@ -91,7 +91,8 @@ or more per lambda/D, and without a colour mosaic. On the one simulated mono cli
 lambda/D, D/r0 4, the sharpened picture gained 1.7 dB on stack.mean with the same weights, with `gate` 0. At 1.9 px per lambda/D it lost 1 to 4 dB (D/r0 3 \
 and 4), and on mosaics that were filled in 3 dB: below 2.2 px per lambda/D the weighted mean is given, unless `gate` is 0, and \
 stack.mean stays the default of the recipes. The same blur is taken for all colours. Local shifts may come with the motion; the \
-blur is one for the whole field. Three readings of the frames.";
+blur is one for the whole field: a patch has so much less light to tell its blur by, and kernels for each were not tried. Three \
+readings of the frames.";
 
 struct DeblurNode {
     kernel: Kernel,
