@@ -84,6 +84,9 @@ const MISPLACED_PX: f64 = 0.35;
 /// What sharper seeing may add to the difference of the picture from its own blur.
 const SHARPER: f64 = 0.35;
 
+/// What seeing may add to the light beside the disc, or take from it, as a share of it.
+const HALO: f64 = 0.15;
+
 /// Fewest pixels of a place that stands out.
 const LEAST_PX: usize = 5;
 
@@ -95,9 +98,28 @@ const USUAL: (f64, f64) = (98.0, STANDS_OUT / 2.33);
 /// largest shadow on Jupiter has a radius of 0.04 (Ganymede's, by the radii of both bodies).
 const WIDE: f64 = 0.09;
 
-/// What stands in one picture alone: for each picture the pixels to leave out. `latest` is the picture whose own moons and
+/// A place that stands in one picture alone.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stranger {
+    /// Which picture.
+    pub which: usize,
+    /// Its middle, px of the canvas.
+    pub at_px: [f64; 2],
+    /// Pixels of it.
+    pub area_px: usize,
+    /// How many times its usual scatter it stands out at most.
+    pub times: f64,
+}
+
+/// What stands in one picture alone: for each picture the pixels to leave out, and the places. `latest` is the picture whose own moons and
 /// shadows stay; where it stands out, all others are left out.
-pub fn strangers(seen: &[Seen], keeper: usize, width: usize, height: usize, grow_px: f64) -> (Vec<Vec<bool>>, usize) {
+pub fn strangers(
+    seen: &[Seen],
+    keeper: usize,
+    width: usize,
+    height: usize,
+    grow_px: f64,
+) -> (Vec<Vec<bool>>, Vec<Stranger>) {
     let area = width * height;
     let smooth: Vec<Vec<f32>> = seen.iter().map(|s| blurred(&s.data, width, height, 1.0)).collect();
     let mut values = Vec::with_capacity(seen.len());
@@ -134,8 +156,8 @@ pub fn strangers(seen: &[Seen], keeper: usize, width: usize, height: usize, grow
         off.iter_mut().zip(wide).filter(|(own, _)| **own != 0.0).for_each(|(own, wide)| *own -= wide);
     }
     let mut masks = vec![vec![false; area]; seen.len()];
-    let mut found = 0;
-    let marks: Vec<Vec<bool>> = off
+    let mut found = Vec::new();
+    let marks: Vec<Vec<f64>> = off
         .iter()
         .map(|off| {
             // Scatter where the picture is level, apart for sky and disc, and what it adds at edges.
@@ -153,7 +175,8 @@ pub fn strangers(seen: &[Seen], keeper: usize, width: usize, height: usize, grow
                     let level = scatter[bright(i)];
                     let edge = MISPLACED_PX * f64::from(slope[i]);
                     let fine = SHARPER * f64::from(middle[i] - soft[i]);
-                    let sigma = (level * level + edge * edge + fine * fine).sqrt().max(1e-3 * high);
+                    let halo = HALO * f64::from(middle[i]) * (1 - bright(i)) as f64;
+                    let sigma = (level * level + edge * edge + fine * fine + halo * halo).sqrt().max(1e-3 * high);
                     f64::from(off[i].abs()) / sigma
                 })
                 .collect();
@@ -163,11 +186,12 @@ pub fn strangers(seen: &[Seen], keeper: usize, width: usize, height: usize, grow
                 let usual = percentile(&own.map(|i| stands_out[i]).collect::<Vec<_>>(), USUAL.0);
                 if usual.is_finite() { STANDS_OUT.max(USUAL.1 * usual) } else { STANDS_OUT }
             });
-            (0..area).map(|i| stands_out[i] > limits[bright(i)]).collect()
+            (0..area).map(|i| if stands_out[i] > limits[bright(i)] { stands_out[i] } else { 0.0 }).collect()
         })
         .collect();
     for own in 0..seen.len() {
-        for place in areas(&marks[own], width, height).into_iter().filter(|p| p.len() >= LEAST_PX) {
+        let marked: Vec<bool> = marks[own].iter().map(|times| *times > 0.0).collect();
+        for place in areas(&marked, width, height).into_iter().filter(|p| p.len() >= LEAST_PX) {
             let total = |which: usize| place.iter().map(|&i| f64::from(off[which][i].abs())).sum::<f64>();
             // With others that stand out at the same place, the one that does so most is the stranger; of two pictures, the
             // one that differs more from its own surroundings.
@@ -185,7 +209,14 @@ pub fn strangers(seen: &[Seen], keeper: usize, width: usize, height: usize, grow
                     continue;
                 }
             }
-            found += 1;
+            let mean =
+                |of: &dyn Fn(usize) -> usize| place.iter().map(|&i| of(i) as f64).sum::<f64>() / place.len() as f64;
+            found.push(Stranger {
+                which: own,
+                at_px: [mean(&|i| i % width), mean(&|i| i / width)],
+                area_px: place.len(),
+                times: place.iter().map(|&i| marks[own][i]).fold(0.0, f64::max),
+            });
             let grown = grow(&place, width, height, grow_px);
             for (which, mask) in masks.iter_mut().enumerate() {
                 if (own == keeper) != (which == own) {

@@ -88,6 +88,8 @@ pub struct Situation {
     /// Rotation of surface features in the sense that the disc's centre meridian moves to the right of the pole on an
     /// unmirrored picture, radians per s.
     pub turn_rad_per_s: f64,
+    /// Altitude above the horizon, degrees, where the site is known.
+    pub altitude_deg: Option<f64>,
 }
 
 impl Situation {
@@ -123,7 +125,9 @@ impl Situation {
         let retrograde = matches!(body, Body::Venus | Body::Uranus);
         let system = (body == Body::Jupiter).then_some(System::II);
         let rate = stillair_sky::rotation::rate_deg_per_day(body, system).abs().to_radians() / 86_400.0;
-        Ok(Self { body, unix_ns, disc, turn_rad_per_s: if retrograde { -rate } else { rate } })
+        let horizon = given.site.and_then(|site| sky.horizon(body, &site.usual_air()).ok());
+        let altitude_deg = horizon.map(|horizon| horizon.altitude_deg);
+        Ok(Self { body, unix_ns, disc, turn_rad_per_s: if retrograde { -rate } else { rate }, altitude_deg })
     }
 
     /// Direction of a position angle on the picture, clockwise from up, radians; `None` where the session does not say how

@@ -151,6 +151,14 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
         }
     }
     let arcsec_per_px = 0.5 * disc.equatorial_diameter_arcsec / outline.radius;
+    if let Some(altitude_deg) = known.altitude_deg.filter(|altitude_deg| *altitude_deg < 0.0) {
+        doubts.push(format!(
+            "{} was {:.0} degrees below the horizon of the session's site: check the site, the capture's time and \
+             time.utc_offset_s",
+            known.body.name(),
+            -altitude_deg
+        ));
+    }
     if given.trusted == Some(false) {
         doubts.push("the session does not trust the capture's clock: longitudes are as wrong as it is".into());
     }

@@ -263,3 +263,68 @@ fn a_moon_beside_the_disc_is_one_spot_in_all_colours() {
         assert!(off < 0.2, "{colour}: {off}");
     }
 }
+
+/// Io's shadow beside the middle of the disc, in the pole's frame of an unmirrored picture, at an instant.
+fn shadow_of_io(utc: jiff::Timestamp) -> Option<[f64; 2]> {
+    let moons = Sky::at(utc, Observer::Geocentre).unwrap().moons(Body::Jupiter);
+    let place = moons[0].shadow?;
+    (place.x_radii.abs() < 0.4).then_some([-place.x_radii, place.y_radii])
+}
+
+// The theory of the moons' motions is tested in stillair-sky against others. Io's radius is 1821 km, Jupiter's 71 492 (NASA's
+// fact sheets).
+#[test]
+fn a_shadow_on_the_globe_is_one_spot_in_all_colours() {
+    let first: jiff::Timestamp = "2035-11-01T19:32:00Z".parse().unwrap();
+    let after = |of: jiff::Timestamp, seconds: f64| {
+        jiff::Timestamp::from_nanosecond(of.as_nanosecond() + (seconds * 1e9) as i128).unwrap()
+    };
+    let seen = |utc| [-300.0, 300.0].iter().all(|s| shadow_of_io(after(utc, *s)).is_some());
+    let middle = (0..500).map(|i| after(first, 600.0 * f64::from(i))).find(|utc| seen(*utc)).unwrap();
+    let utc: &'static str = Box::leak(middle.to_string().into_boxed_str());
+    let scene = |seconds: f64, colour: usize, seed: u64| Painted {
+        utc,
+        moon: Some((shadow_of_io(after(middle, seconds)).unwrap(), 1821.0 / 71_492.0, 0.01)),
+        ..jupiter(seconds, colour, seed)
+    };
+    let clips: Vec<_> = [(-300.0, 0, "R"), (0.0, 1, "G"), (300.0, 2, "B")]
+        .into_iter()
+        .zip(1..)
+        .map(|((seconds, colour, filter), seed)| {
+            let painted = scene(seconds, colour, seed);
+            let mut image = painted.paint();
+            image.info.middle_unix_ns = image.info.middle_unix_ns.map(|t| t + (seconds * 1e9) as i64);
+            image.info.filter = Some(filter.to_string());
+            let bound = Bound::default().with("image", Value::Image(Arc::new(image)));
+            match &transform("derotate.geometry", &painted.facts(true)).run(&TestContext::default(), &bound).unwrap()[0]
+            {
+                Value::Image(image) => image.clone(),
+                other => panic!("{other:?}"),
+            }
+        })
+        .collect();
+    let (whole, _) = merged(&clips);
+    let there = shadow_of_io(middle).unwrap();
+    let keeper = scene(0.0, 1, 2);
+    let (sin, cos) = keeper.pole_deg.to_radians().sin_cos();
+    let expected = [
+        keeper.centre[0] + 45.0 * (there[0] * cos + there[1] * sin),
+        keeper.centre[1] + 45.0 * (there[0] * sin - there[1] * cos),
+    ];
+    for colour in 0..3 {
+        let clean = Painted { noise: 0.0, moon: None, centre: keeper.centre, ..scene(0.0, colour, 2) }.paint();
+        let plane = whole.channel(colour);
+        let mut sums = [0.0; 3];
+        for y in 0..whole.height {
+            for x in 0..whole.width {
+                let (u, v) = (x as f64 - expected[0], y as f64 - expected[1]);
+                let missing = f64::from(clean.data[y * whole.width + x] - plane[y * whole.width + x]);
+                if u.hypot(v) < 5.0 && missing > 0.02 {
+                    sums = [sums[0] + missing, sums[1] + missing * u, sums[2] + missing * v];
+                }
+            }
+        }
+        let off = (sums[1] / sums[0]).hypot(sums[2] / sums[0]);
+        assert!(off < 0.35, "{colour}: {off} {sums:?}");
+    }
+}

@@ -149,6 +149,14 @@ fn disagreement_with_the_sky_is_said() {
     assert!(focal.contains("focal length"), "{focal}");
     let untrusted = doubts(&with("time.trusted", FactValue::Flag(false))).unwrap();
     assert!(untrusted.contains("clock"), "{untrusted}");
+    // Jupiter, 19 degrees north on 15 September 2035 (right ascension 3.2 h, of stillair-sky's tests/data/ephemeris.toml),
+    // stands over the meridian of its right ascension: at 19:32 UTC it is up over India, and down over Mexico.
+    for (longitude_deg, below) in [(78.0, false), (-100.0, true)] {
+        let mut facts = painted.facts(true);
+        facts.set("site.latitude_deg", FactValue::Number(19.0), FactOrigin::Session);
+        facts.set("site.longitude_deg", FactValue::Number(longitude_deg), FactOrigin::Session);
+        assert_eq!(doubts(&facts).unwrap().contains("below the horizon"), below, "{longitude_deg}");
+    }
     for target in ["mars", "saturn"] {
         let (globe, context) = placed(painted.paint(), &with("target.name", FactValue::Text(target.into())));
         let warnings = context.warnings.lock().unwrap().join(" | ");

@@ -138,7 +138,8 @@ fn drawn(image: &Image, labels: &Labels, view: Option<&GlobeView>, net: bool) ->
         }
     }
     for moon in labels.moons.iter().filter(|moon| on_picture(moon, image)) {
-        draw_moon(&mut canvas, moon, left as f64, left + image.width);
+        let disc_x_px = view.map_or(0.0, |view| view.beside(0.0, 0.0).0);
+        draw_moon(&mut canvas, moon, [left as f64, (left + image.width) as f64], moon.x_px < disc_x_px);
     }
     draw_band(&mut canvas, labels, image.height as f64);
     canvas.image
@@ -148,13 +149,15 @@ fn on_picture(moon: &MoonLabel, image: &Image) -> bool {
     (0.0..image.width as f64).contains(&moon.x_px) && (0.0..image.height as f64).contains(&moon.y_px)
 }
 
-/// The name beside the moon, on the side where there is room.
-fn draw_moon(canvas: &mut Canvas, moon: &MoonLabel, left: f64, right_edge: usize) {
-    let (x, y) = (moon.x_px + left, moon.y_px);
+/// The name beside the moon between the picture's edges: on the side away from the globe, if there is room.
+fn draw_moon(canvas: &mut Canvas, moon: &MoonLabel, edges: [f64; 2], left_of_globe: bool) {
+    let (x, y) = (moon.x_px + edges[0], moon.y_px);
     let gap = moon.radius_px.max(2.0) + 4.0;
-    let fits = x + gap + text_width(moon.name) + 4.0 < right_edge as f64;
-    let text_x = if fits { x + gap + 4.0 } else { x - gap - 4.0 - text_width(moon.name) };
-    let (near, far) = if fits { (x + gap - 2.0, x + gap + 3.0) } else { (x - gap + 2.0, x - gap - 3.0) };
+    let reach = gap + text_width(moon.name) + 4.0;
+    let (fits_left, fits_right) = (x - reach > edges[0], x + reach < edges[1]);
+    let right = if left_of_globe { !fits_left } else { fits_right };
+    let text_x = if right { x + gap + 4.0 } else { x - reach };
+    let (near, far) = if right { (x + gap - 2.0, x + gap + 3.0) } else { (x - gap + 2.0, x - gap - 3.0) };
     canvas.line((near, y), (far, y), 1.2, 1.0, NAME);
     canvas.text(text_x, (y - LETTER_HEIGHT / 2.0).max(0.0), moon.name, NAME);
 }

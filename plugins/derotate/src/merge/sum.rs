@@ -102,8 +102,14 @@ impl MergeNode {
         let (masks, strangers_found) = if self.moons && n > 1 {
             strangers(&levels, keeper, width, height, 2.5)
         } else {
-            (vec![vec![false; area]; n], 0)
+            (vec![vec![false; area]; n], Vec::new())
         };
+        for place in &strangers_found {
+            let [x, y] = place.at_px;
+            let clip = merger.numbers[place.which];
+            let words = format!("clip {clip}: about column {x:.0}, row {y:.0}, {} px", place.area_px);
+            merger.context.record(Entry::text("moved-place", words));
+        }
         // Pixels' weights: the stack's, the surface's, and none where something else stands; soft at the edges.
         let shares: Vec<Vec<f32>> = (0..n)
             .map(|i| {
@@ -150,7 +156,7 @@ impl MergeNode {
         if weight.iter().any(|w| *w != weight[0]) {
             out.weight = Some(weight);
         }
-        Ok(Added { image: out, moved: strangers_found })
+        Ok(Added { image: out, moved: strangers_found.len() })
     }
 
     /// Weight of each stack by its signal and noise; they add up to 1.
