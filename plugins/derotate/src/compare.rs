@@ -84,8 +84,9 @@ const MISPLACED_PX: f64 = 0.35;
 /// What sharper seeing may add to the difference of the picture from its own blur.
 const SHARPER: f64 = 0.35;
 
-/// What seeing may add to the light beside the disc, or take from it, as a share of it.
-const HALO: f64 = 0.15;
+/// What seeing may add to the light beside the disc, or take from it, as a share of it: so that six times as much is told
+/// apart on simulated clips of strong seeing.
+const HALO: f64 = 0.25;
 
 /// Fewest pixels of a place that stands out.
 const LEAST_PX: usize = 5;
@@ -150,10 +151,14 @@ pub fn strangers(
     let high = percentile(&middle.iter().map(|v| f64::from(*v)).collect::<Vec<_>>(), 99.0);
     let lit = middle.iter().filter(|v| f64::from(**v) > 0.2 * high).count() as f64;
     let wide_px = WIDE * (lit / std::f64::consts::PI).sqrt().max(4.0 / WIDE);
-    // Stacks differ in the halo of their seeing, most of all beside the limb, and nothing of that is small.
+    // Stacks differ in the halo of their seeing, most of all beside the limb, and nothing of that is small. What is left is
+    // no larger than the difference itself: about a bright moon there is no dark ring.
     for off in &mut off {
         let wide = blurred(off, width, height, wide_px);
-        off.iter_mut().zip(wide).filter(|(own, _)| **own != 0.0).for_each(|(own, wide)| *own -= wide);
+        for (own, wide) in off.iter_mut().zip(wide).filter(|(own, _)| **own != 0.0) {
+            let narrow = *own - wide;
+            *own = if *own * narrow > 0.0 { own.abs().min(narrow.abs()).copysign(narrow) } else { 1e-3 * narrow };
+        }
     }
     let mut masks = vec![vec![false; area]; seen.len()];
     let mut found = Vec::new();

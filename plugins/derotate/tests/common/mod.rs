@@ -22,6 +22,8 @@ pub struct Painted {
     /// Turn of the globe to the right.
     pub turn_deg: f64,
     pub blur_px: f64,
+    /// Share of the light in a wide halo, and its width.
+    pub halo: (f64, f64),
     pub noise: f64,
     pub seed: u64,
     pub belts: f64,
@@ -49,6 +51,7 @@ impl Painted {
             mirrored: false,
             turn_deg: 0.0,
             blur_px: 1.6,
+            halo: (0.0, 1.0),
             noise: 0.002,
             seed: 1,
             belts: 0.2,
@@ -164,6 +167,13 @@ impl Painted {
         }
         let mut blurred = vec![0.0; image.data.len()];
         gaussian(&image.data, self.side, self.side, self.blur_px, Border::Nearest, &mut blurred, &mut Vec::new());
+        if self.halo.0 > 0.0 {
+            let mut wide = vec![0.0; image.data.len()];
+            gaussian(&image.data, self.side, self.side, self.halo.1, Border::Nearest, &mut wide, &mut Vec::new());
+            for (value, wide) in blurred.iter_mut().zip(&wide) {
+                *value += self.halo.0 as f32 * (wide - *value);
+            }
+        }
         let noisy = |half: u64| -> Vec<f32> {
             let with =
                 |(i, v): (usize, &f32)| v + (self.noise * std::f64::consts::SQRT_2 * normal(self.seed, half, i)) as f32;
