@@ -24,7 +24,7 @@ const USUAL_RADIUS: f64 = 13.0;
 /// measured: with less motion the inside of a small disc's limb comes out too dark.
 pub fn usual_motion(wavefront: f64, radius_resolutions: f64) -> f64 {
     let of_usual = (radius_resolutions / USUAL_RADIUS).clamp(0.0, 1.0);
-    MOTION_SHARE.0 * wavefront * of_usual * of_usual.sqrt().sqrt()
+    MOTION_SHARE.0 * wavefront * of_usual
 }
 
 /// What local shifts leave of [`usual_motion`], as simulated stacks of globes of 24 lambda/D in radius kept it.
