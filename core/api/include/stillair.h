@@ -537,6 +537,10 @@ typedef struct StillairImageView {
   uint32_t has_end;
   // Name of the filter of a picture of one channel; a null pointer if unknown.
   struct StillairText filter;
+  // Whether a mosaic's samples went in as they were, with nothing interpolated between. Since revision 4.
+  uint32_t mosaic_kept;
+  // Whether parts of frames were shifted each on its own. Since revision 4.
+  uint32_t parts_placed;
 } StillairImageView;
 
 // A finished value that is linked to a port, filled in by the host.

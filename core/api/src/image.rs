@@ -108,18 +108,14 @@ pub struct ImageInfo {
     pub filter: Option<String>,
     /// Whether the data came through a colour mosaic.
     pub from_mosaic: bool,
+    /// Whether a mosaic's samples went in as they were, each into its own colour, with nothing interpolated between.
+    #[serde(default)]
+    pub mosaic_kept: bool,
+    /// Whether parts of frames were shifted each on its own, so that less image motion is left than after whole frames.
+    #[serde(default)]
+    pub parts_placed: bool,
     /// The kernels' transfer in words and each step that changed the pixels, oldest first.
     pub history: Vec<String>,
-}
-
-impl ImageInfo {
-    /// What a stack says in its history where parts of its frames were shifted each on its own.
-    pub const PARTS_PLACED: &'static str = "parts of frames placed each on its own";
-
-    /// Whether parts of frames were shifted each on its own, so that less image motion is left than after whole frames.
-    pub fn parts_placed(&self) -> bool {
-        self.history.iter().any(|line| line.contains(Self::PARTS_PLACED))
-    }
 }
 
 /// A planar linear picture.

@@ -167,7 +167,9 @@ fn layouts() -> Vec<Layout> {
             end_unix_ns,
             has_begin,
             has_end,
-            filter
+            filter,
+            mosaic_kept,
+            parts_placed
         }),
         layout!(EntryView {
             size,

@@ -12,8 +12,8 @@
 use std::sync::{Arc, Mutex};
 
 use stillair_api::{
-    Bound, ClipInfo, Context, Description, Facts, Fault, Finish, FrameInput, ImageInfo, Item, Layout, Memory, Method,
-    Node, Outcome, Parameter, Parameters, PortType, Reduce, ReduceRun, Scratch, Shape, StreamShape, Value, columns,
+    Bound, ClipInfo, Context, Description, Facts, Fault, Finish, FrameInput, Item, Layout, Memory, Method, Node,
+    Outcome, Parameter, Parameters, PortType, Reduce, ReduceRun, Scratch, Shape, StreamShape, Value, columns,
     scratch_of,
 };
 use stillair_maths::resample::Kernel;
@@ -247,9 +247,11 @@ pub fn describe_picture(sums: Sums, optics: &Optics, info: &ClipInfo, words: Str
     image.info.wavelength_nm = optics.wavelengths_through(image.channels, filter);
     image.info.filter = filter.map(str::to_owned);
     image.info.from_mosaic = optics::from_mosaic(info);
+    image.info.mosaic_kept = matches!(info.layout, Layout::Mosaic(_));
+    image.info.parts_placed = sums.in_parts;
     image.info.history.push(words);
     if sums.in_parts {
-        image.info.history.push(ImageInfo::PARTS_PLACED.into());
+        image.info.history.push("parts of frames placed each on its own".into());
     }
     image
 }

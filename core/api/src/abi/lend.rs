@@ -237,6 +237,8 @@ impl Lender {
                 Some(filter) => text(filter),
                 None => Text { data: std::ptr::null(), length: 0 },
             },
+            mosaic_kept: info.mosaic_kept.into(),
+            parts_placed: info.parts_placed.into(),
             ..blank()
         };
         self.one(view)

@@ -382,6 +382,10 @@ pub struct ImageView {
     pub has_end: u32,
     /// Name of the filter of a picture of one channel; a null pointer if unknown.
     pub filter: Text,
+    /// Whether a mosaic's samples went in as they were, with nothing interpolated between. Since revision 4.
+    pub mosaic_kept: u32,
+    /// Whether parts of frames were shifted each on its own. Since revision 4.
+    pub parts_placed: u32,
 }
 
 /// A fact for the report.

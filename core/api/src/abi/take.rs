@@ -315,6 +315,8 @@ pub unsafe fn image(view: *const raw::ImageView) -> Outcome<Image> {
                     Some(text(view.filter, "a filter's name")?.to_owned())
                 },
                 from_mosaic: view.from_mosaic != 0,
+                mosaic_kept: view.mosaic_kept != 0,
+                parts_placed: view.parts_placed != 0,
                 history: texts(view.history, view.history_count, "a picture's history")?,
             },
         })

@@ -255,6 +255,8 @@ fn kept() -> Kept {
         disc: Some(Disc { x_px: 1.0, y_px: 2.0, equatorial_radius_px: 3.0, polar_radius_px: 2.8, pole_rad: 0.1 }),
         wavelength_nm: vec![620.0, 530.0, 460.0],
         from_mosaic: true,
+        mosaic_kept: true,
+        parts_placed: true,
         history: vec!["stacked".into(), String::new()],
         ..image.info
     };

@@ -46,9 +46,7 @@ impl Optics {
             wavelength_nm,
             obstruction: facts.number("telescope.obstruction").unwrap_or(0.0).clamp(0.0, 0.9),
             px_per_capture_px: scale,
-            interpolated: image.info.from_mosaic
-                && image.channels == 3
-                && !image.info.history.iter().any(|h| h.contains("drizzle")),
+            interpolated: image.info.from_mosaic && image.channels == 3 && !image.info.mosaic_kept,
         }
     }
 

@@ -106,7 +106,7 @@ impl Plan {
         let fixed = gather(context, image.channels, |c| fixed_transfer(&canvas, &optics, c, channels[c].cutoff));
         let mut sky = sky::wavefront(context, image, &canvas, &optics, &channels, &fixed);
         if let Some(sky) = &mut sky {
-            let left = if image.info.parts_placed() { AFTER_PARTS } else { 1.0 };
+            let left = if image.info.parts_placed { AFTER_PARTS } else { 1.0 };
             sky.motion = motion.map_or(left * sky.motion, |m| m * m);
         }
         let limb = if spheroid { fit(context, image, &canvas, &optics, &channels, &fixed, sky.as_ref()) } else { None };
