@@ -144,7 +144,7 @@ impl Table {
 
     /// The latest column of that name.
     pub fn column(&self, name: &str) -> Option<&Column> {
-        self.columns.iter().rev().find(|c| family(&c.spec.name) == name || c.spec.name == name)
+        self.columns.iter().rev().find(|c| belongs(&c.spec.name, name))
     }
 
     /// The values of the latest column of that name.
@@ -186,12 +186,12 @@ impl Table {
     }
 }
 
-/// `weight_2` belongs to the family `weight`.
-fn family(name: &str) -> &str {
-    match name.rsplit_once('_') {
-        Some((base, digits)) if !digits.is_empty() && digits.bytes().all(|b| b.is_ascii_digit()) => base,
-        _ => name,
-    }
+/// `weight_2` belongs to the family `weight`, as `weight` itself does.
+fn belongs(column: &str, family: &str) -> bool {
+    // Asked for every column that a frame needs: most names differ in their first letters.
+    let Some(rest) = column.strip_prefix(family) else { return false };
+    let number = || rest.strip_prefix('_').is_some_and(|n| !n.is_empty() && n.bytes().all(|b| b.is_ascii_digit()));
+    rest.is_empty() || number()
 }
 
 /// One frame's row: finished columns, and those measured just now in the same pass.

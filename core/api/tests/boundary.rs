@@ -43,6 +43,7 @@ fn generated() -> String {
     config.export.exclude = vec!["EntryPoint".into()];
     let bindings = cbindgen::Builder::new()
         .with_config(config)
+        .with_src(root().join("src/abi/numbers.rs"))
         .with_src(root().join("src/abi/raw.rs"))
         .with_src(root().join("src/abi/tables.rs"));
     let mut text = Vec::new();

@@ -7,13 +7,15 @@
 //! as a fault.
 //!
 //! Who writes a plugin in Rust never sees any of it: [`crate::plugin!`] and [`crate::export!`] do the work. Who writes
-//! one in C includes `include/stillair.h`, which is generated from `raw.rs` and `tables.rs`.
+//! one in C includes `include/stillair.h`, which is generated from `numbers.rs`, `raw.rs` and `tables.rs`.
 
 #![allow(unsafe_code, reason = "the boundary is made of raw pointers; each block says why it is sound")]
 
 mod ask;
 pub mod handed;
+mod layers;
 pub mod lend;
+mod numbers;
 pub mod prefix;
 pub mod raw;
 mod shim;

@@ -1,20 +1,17 @@
 //! One call into a plugin, and the functions that the plugin may ask of the host while it lasts.
 
+mod given;
+mod lent;
+
 use std::collections::BTreeMap;
 use std::ffi::c_void;
-use std::io::SeekFrom;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use stillair_api::abi::prefix::{self, slice, text};
+use stillair_api::abi::prefix::text;
 use stillair_api::abi::raw::{self, Host, Text};
-use stillair_api::abi::{handed, kind_of, lend, take, words_of};
-use stillair_api::{
-    ClipInfo, Context, Facts, Fault, Frame, GlobalRow, Outcome, OutputFile, ParameterValue, Parameters, Region, Value,
-};
-
-/// Most samples of a frame that a plugin may ask for: 64 GB of them are a mistake.
-const MOST_SAMPLES: usize = 1 << 34;
+use stillair_api::abi::{kind_of, take, words_of};
+use stillair_api::{ClipInfo, Context, Facts, Fault, Frame, GlobalRow, Outcome, OutputFile, Parameters, Value};
 
 /// Looks a column of the frame's row up.
 type RowLookup<'c> = dyn Fn(&str) -> Option<f64> + 'c;
@@ -208,296 +205,6 @@ unsafe extern "C" fn put_text(call: *mut raw::Call, words: Text) {
     }
 }
 
-unsafe extern "C" fn parameter_at(call: *mut raw::Call, index: usize, setting: *mut raw::SettingView) -> u32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let Some((name, value)) = call.parameters.and_then(|p| p.0.iter().nth(index)) else { return Ok(0) };
-            prefix::write(setting, &lend::parameter(name, value), "the setting")?;
-            Ok(1)
-        })
-    }
-}
-
-unsafe extern "C" fn parameter_number(call: *mut raw::Call, name: Text, number: *mut f64) -> u32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let name = text(name, "a parameter's name")?;
-            let value = match call.parameters.and_then(|p| p.0.get(name)) {
-                Some(ParameterValue::Number(value)) => *value,
-                Some(ParameterValue::Integer(value)) => *value as f64,
-                Some(ParameterValue::Flag(value)) => f64::from(u8::from(*value)),
-                _ => return Ok(0),
-            };
-            put(number, value, "a number")
-        })
-    }
-}
-
-unsafe extern "C" fn parameter_text(call: *mut raw::Call, name: Text, words: *mut Text) -> u32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let name = text(name, "a parameter's name")?;
-            match call.parameters.and_then(|p| p.0.get(name)) {
-                Some(ParameterValue::Text(value)) => put(words, lend::text(value), "a text"),
-                _ => Ok(0),
-            }
-        })
-    }
-}
-
-unsafe extern "C" fn fact_at(call: *mut raw::Call, index: usize, setting: *mut raw::SettingView) -> u32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let Some((name, fact)) = call.facts.and_then(|f| f.0.iter().nth(index)) else { return Ok(0) };
-            prefix::write(setting, &lend::fact(name, fact), "the setting")?;
-            Ok(1)
-        })
-    }
-}
-
-unsafe extern "C" fn fact_number(call: *mut raw::Call, name: Text, number: *mut f64) -> u32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| match call.facts.and_then(|f| f.number(text(name, "a fact's name").ok()?)) {
-            Some(value) => put(number, value, "a number"),
-            None => Ok(0),
-        })
-    }
-}
-
-unsafe extern "C" fn path(call: *mut raw::Call, index: usize, path: *mut Text) -> u32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| match call.paths.get(index) {
-            Some(name) => put(path, lend::text(name), "a path"),
-            None => Ok(0),
-        })
-    }
-}
-
-unsafe extern "C" fn clip(call: *mut raw::Call) -> *const raw::ClipView {
-    // SAFETY: see above.
-    unsafe { of(call) }.clip.unwrap_or(std::ptr::null())
-}
-
-unsafe extern "C" fn bound(call: *mut raw::Call, port: Text, index: usize, bound: *mut raw::BoundView) -> u32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let port = text(port, "a port's name")?;
-            let found = |view: &&raw::BoundView| port.is_empty() || text(view.port, "a port").is_ok_and(|p| p == port);
-            let Some(view) = call.bound.iter().filter(found).nth(index) else { return Ok(0) };
-            prefix::write(bound, view, "the bound value")?;
-            Ok(1)
-        })
-    }
-}
-
-unsafe extern "C" fn provenance(call: *mut raw::Call) -> Text {
-    // SAFETY: see above.
-    lend::text(unsafe { of(call) }.provenance)
-}
-
-unsafe extern "C" fn put_clip(call: *mut raw::Call, clip: *const raw::ClipView) {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            call.state().clip = Some(take::clip(clip)?);
-            Ok(())
-        });
-    }
-}
-
-unsafe extern "C" fn row_number(call: *mut raw::Call, column: Text, number: *mut f64) -> u32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let column = text(column, "a column's name")?;
-            match call.row.and_then(|row| row(column)) {
-                Some(value) => put(number, value, "a number"),
-                None => Ok(0),
-            }
-        })
-    }
-}
-
-unsafe extern "C" fn buffer(call: *mut raw::Call, frame: *mut raw::FrameView) -> u32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let view = prefix::read(frame, "the frame")?;
-            let layout = take::layout(view.layout)?;
-            let samples = view.width.checked_mul(view.height).and_then(|a| a.checked_mul(layout.planes()));
-            if samples.is_none_or(|n| n > MOST_SAMPLES) {
-                return Err(Fault::internal(format!("a frame of {}x{} px is too large", view.width, view.height)));
-            }
-            let mut state = call.state();
-            let Some(out) = state.buffer.as_mut() else { return Ok(0) };
-            let samples = samples.unwrap_or_default();
-            if out.data.try_resize(samples).is_err() {
-                return Err(Fault::resource(format!("no memory for a frame of {samples} samples")));
-            }
-            let region = Region { x: view.x, y: view.y, width: view.width, height: view.height };
-            out.reshape(view.index, region, layout);
-            let filled = raw::FrameView { data: out.data.as_mut_ptr(), size: view.size, ..lend::frame(out) };
-            state.filled = true;
-            prefix::write(frame, &filled, "the frame")?;
-            Ok(1)
-        })
-    }
-}
-
-unsafe extern "C" fn take_samples(call: *mut raw::Call, samples: *mut raw::BufferView) -> u32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let mut state = call.state();
-            let Some(out) = state.buffer.as_mut() else { return Ok(0) };
-            // Nothing is handed over that the plugin has no place for.
-            prefix::read(samples, "the samples")?;
-            let view = handed::give(std::mem::take(&mut out.data));
-            prefix::write(samples, &view, "the samples")?;
-            Ok(1)
-        })
-    }
-}
-
-unsafe extern "C" fn give_samples(
-    call: *mut raw::Call,
-    frame: *const raw::FrameView,
-    samples: *const raw::BufferView,
-) -> u32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let samples = handed::take(&prefix::read(samples, "the samples")?)?;
-            let view = prefix::read(frame, "the frame")?;
-            let layout = take::layout(view.layout)?;
-            let wanted = view.width.checked_mul(view.height).and_then(|a| a.checked_mul(layout.planes()));
-            if wanted != Some(samples.len()) {
-                let words = format!("a frame of {}x{} px with {} samples", view.width, view.height, samples.len());
-                return Err(Fault::internal(words));
-            }
-            let mut state = call.state();
-            let Some(out) = state.buffer.as_mut() else { return Ok(0) };
-            let region = Region { x: view.x, y: view.y, width: view.width, height: view.height };
-            **out = Frame { index: view.index, region, layout, data: samples };
-            state.filled = true;
-            Ok(1)
-        })
-    }
-}
-
-unsafe extern "C" fn put_row(call: *mut raw::Call, values: *const f64, count: usize) {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            call.state().row = slice(values, count, "a row")?.to_vec();
-            Ok(())
-        });
-    }
-}
-
-unsafe extern "C" fn put_place(call: *mut raw::Call, x_px: f64, y_px: f64, rotation_rad: f64, scale: f64) {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            call.state().place = Some(GlobalRow { x_px, y_px, rotation_rad, scale });
-            Ok(())
-        });
-    }
-}
-
-unsafe extern "C" fn put_table(call: *mut raw::Call, port: usize, table: *const raw::TableView) {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let table = take::table(table)?;
-            call.state().values.insert(port, Value::Table(table.into()));
-            Ok(())
-        });
-    }
-}
-
-unsafe extern "C" fn put_motion(call: *mut raw::Call, port: usize, motion: *const raw::MotionView) {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let motion = take::motion(motion)?;
-            call.state().values.insert(port, Value::Motion(motion.into()));
-            Ok(())
-        });
-    }
-}
-
-unsafe extern "C" fn put_image(call: *mut raw::Call, port: usize, image: *const raw::ImageView) {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let image = take::image(image)?;
-            call.state().values.insert(port, Value::Image(image.into()));
-            Ok(())
-        });
-    }
-}
-
-unsafe extern "C" fn put_record(
-    call: *mut raw::Call,
-    port: usize,
-    entries: *const *const raw::EntryView,
-    count: usize,
-) {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let record = take::record(entries, count)?;
-            call.state().values.insert(port, Value::Record(record.into()));
-            Ok(())
-        });
-    }
-}
-
-fn number_of(error: &std::io::Error) -> i32 {
-    error.raw_os_error().filter(|n| *n > 0).unwrap_or(-1)
-}
-
-unsafe extern "C" fn write(call: *mut raw::Call, data: *const u8, count: usize) -> i32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let bytes = slice(data, count, "bytes to be written")?;
-            let mut state = call.state();
-            let Some(file) = state.file.as_mut() else { return Ok(-1) };
-            Ok(file.write_all(bytes).map_or_else(|e| number_of(&e), |()| 0))
-        })
-    }
-}
-
-unsafe extern "C" fn seek(call: *mut raw::Call, offset: i64, from: u32, position: *mut u64) -> i32 {
-    // SAFETY: see above.
-    unsafe {
-        answer(call, |call| {
-            let to = match from {
-                0 => SeekFrom::Start(u64::try_from(offset).map_err(|_| Fault::internal("a negative offset"))?),
-                1 => SeekFrom::Current(offset),
-                2 => SeekFrom::End(offset),
-                other => return Err(Fault::internal(format!("there is no place {other} to seek from"))),
-            };
-            let mut state = call.state();
-            let Some(file) = state.file.as_mut() else { return Ok(-1) };
-            match file.seek(to) {
-                Ok(_) if position.is_null() => Ok(0),
-                Ok(at) => put(position, at, "the position").map(|_| 0),
-                Err(error) => Ok(number_of(&error)),
-            }
-        })
-    }
-}
-
 unsafe extern "C" fn extension(_name: Text) -> *const c_void {
     std::ptr::null()
 }
@@ -513,28 +220,28 @@ pub static HOST: Host = Host {
     record: Some(record),
     warn: Some(warn),
     put_text: Some(put_text),
-    parameter_at: Some(parameter_at),
-    parameter_number: Some(parameter_number),
-    parameter_text: Some(parameter_text),
-    fact_at: Some(fact_at),
-    fact_number: Some(fact_number),
-    path: Some(path),
-    clip: Some(clip),
-    bound: Some(bound),
-    provenance: Some(provenance),
-    put_clip: Some(put_clip),
-    row_number: Some(row_number),
-    buffer: Some(buffer),
-    put_row: Some(put_row),
-    put_place: Some(put_place),
-    put_table: Some(put_table),
-    put_motion: Some(put_motion),
-    put_image: Some(put_image),
-    put_record: Some(put_record),
-    write: Some(write),
-    seek: Some(seek),
+    parameter_at: Some(lent::parameter_at),
+    parameter_number: Some(lent::parameter_number),
+    parameter_text: Some(lent::parameter_text),
+    fact_at: Some(lent::fact_at),
+    fact_number: Some(lent::fact_number),
+    path: Some(lent::path),
+    clip: Some(lent::clip),
+    bound: Some(lent::bound),
+    provenance: Some(lent::provenance),
+    put_clip: Some(given::put_clip),
+    row_number: Some(lent::row_number),
+    buffer: Some(given::buffer),
+    put_row: Some(given::put_row),
+    put_place: Some(given::put_place),
+    put_table: Some(given::put_table),
+    put_motion: Some(given::put_motion),
+    put_image: Some(given::put_image),
+    put_record: Some(given::put_record),
+    write: Some(given::write),
+    seek: Some(given::seek),
     extension: Some(extension),
     reserve: Some(reserve),
-    take_samples: Some(take_samples),
-    give_samples: Some(give_samples),
+    take_samples: Some(given::take_samples),
+    give_samples: Some(given::give_samples),
 };
