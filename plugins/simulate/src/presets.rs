@@ -74,6 +74,8 @@ pub fn preset(name: &str, seed: u64, part: u64) -> Option<PlanetClip> {
             clip.up_position_angle_deg =
                 Some(((344.06 - clip.pole_angle_deg).rem_euclid(360.0) * 100.0).round() / 100.0);
             clip.start_utc = "2035-09-15T19:30:00Z".into();
+            // Of the same night: the lit limb's middle stands at position angle 75.55 degrees.
+            (clip.phase_deg, clip.bright_limb_angle_deg) = (9.854, 75.548 - 344.065 + clip.pole_angle_deg);
             (clip.telescope.aperture_mm, clip.telescope.obstruction, clip.telescope.focal_mm) = (203.0, 0.34, 3250.0);
             (clip.camera.pixel_um, clip.camera.width, clip.camera.height) = (2.9, 304, 288);
             (clip.camera.frames_per_s, clip.camera.exposure_s, clip.camera.hot_pixels) = (25.0, 0.010, 8);

@@ -35,3 +35,20 @@ fn ready_made_clips_agree_with_the_sky_of_their_nights() {
         near("pole in the sky", disc.pole_position_angle_deg, pole_deg, 0.03);
     }
 }
+
+// Phase angle and position angle of the bright limb's middle of the same case: far from opposition Jupiter's dark edge is
+// 1.8 px wide on this clip.
+#[test]
+fn the_clip_far_from_opposition_is_lit_as_that_night() {
+    let clip = preset("banded-large", 3, 1).unwrap();
+    let up_deg = clip.up_position_angle_deg.unwrap();
+    let limb_deg = (clip.bright_limb_angle_deg + up_deg).rem_euclid(360.0);
+    assert!(
+        (clip.phase_deg - 9.8541).abs() < 0.01 && (limb_deg - 75.5476).abs() < 0.01,
+        "{} {limb_deg}",
+        clip.phase_deg
+    );
+    let disc = Sky::at(clip.start_utc.parse().unwrap(), Observer::Geocentre).unwrap().disc(Body::Jupiter);
+    assert!((disc.phase_angle_deg - 9.8541).abs() < 0.01);
+    assert!((disc.bright_limb_position_angle_deg - 75.5476).abs() < 0.05);
+}
