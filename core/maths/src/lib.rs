@@ -33,7 +33,6 @@ pub mod resample;
 pub mod rings;
 pub mod robust;
 pub mod starlet;
-pub mod symmetric;
 pub mod window;
 
 /// Number of partial sums in every vector reduction, on every instruction set.

@@ -2,8 +2,8 @@
 
 use std::sync::Mutex;
 
+use nalgebra::DMatrix;
 use stillair_api::{Context, Fault, Outcome};
-use stillair_maths::symmetric;
 
 use super::grid::Grid;
 use super::look::Seen;
@@ -295,7 +295,7 @@ pub fn estimate(
         right[2 * i] = [c, 0.0];
         right[2 * i + 1] = [0.0, c];
     }
-    let solved = solve(&mut matrix, &right, n)?;
+    let solved = solve(&matrix, &right, n)?;
     let mut error = [structure.strength, 0.0, structure.strength];
     for (r, s) in right.iter().zip(&solved) {
         error = [error[0] - r[0] * s[0], error[1] - r[0] * s[1], error[2] - r[1] * s[1]];
@@ -310,24 +310,13 @@ pub fn estimate(
 }
 
 /// Solves with a symmetric positive definite matrix for two right sides (Cholesky).
-fn solve(matrix: &mut [f64], right: &[[f64; 2]], n: usize) -> Outcome<Vec<[f64; 2]>> {
-    symmetric::factor(matrix, n).ok_or_else(|| Fault::internal("the shifts' covariance is not positive definite"))?;
-    let mut x = right.to_vec();
-    for i in 0..n {
-        for k in 0..i {
-            let l = matrix[i * n + k];
-            x[i] = [x[i][0] - l * x[k][0], x[i][1] - l * x[k][1]];
-        }
-        x[i] = x[i].map(|v| v / matrix[i * n + i]);
-    }
-    for i in (0..n).rev() {
-        for k in i + 1..n {
-            let l = matrix[k * n + i];
-            x[i] = [x[i][0] - l * x[k][0], x[i][1] - l * x[k][1]];
-        }
-        x[i] = x[i].map(|v| v / matrix[i * n + i]);
-    }
-    Ok(x)
+fn solve(matrix: &[f64], right: &[[f64; 2]], n: usize) -> Outcome<Vec<[f64; 2]>> {
+    let x = DMatrix::from_row_slice(n, n, matrix)
+        .cholesky()
+        .map(|factors| factors.solve(&DMatrix::from_fn(n, 2, |row, column| right[row][column])))
+        .filter(|x| x.iter().all(|v| v.is_finite()))
+        .ok_or_else(|| Fault::internal("the shifts' covariance is not positive definite"))?;
+    Ok(x.row_iter().map(|row| [row[0], row[1]]).collect())
 }
 
 impl Fields {

@@ -7,9 +7,10 @@
 //! reach, `(1 + sqrt(p / n))^2`: Marchenko & Pastur 1967). Every kernel is drawn to that family by the factor
 //! `(e - 1) / e` in each of its directions, `e` its variance over the noise's (linear minimum mean square error).
 
+use nalgebra::{DMatrix, SymmetricEigen};
 use stillair_maths::fft::{Complex32, Fft2, Fft2Scratch, frequency};
+use stillair_maths::fit;
 use stillair_maths::rings::Rings;
-use stillair_maths::{fit, symmetric};
 
 /// Radius of a kernel, px per px of lambda/D.
 const RADIUS_PER_SAMPLING: f64 = 2.2;
@@ -17,6 +18,8 @@ const RADIUS_PER_SAMPLING: f64 = 2.2;
 const RADIUS: (f64, f64) = (3.0, 7.0);
 /// Share of the cut-off up to which kernels are sought.
 const REACH: f64 = 0.9;
+/// Steps after which an eigenproblem counts as one without a solution; some two for each value are usual.
+const STEPS: usize = 10_000;
 /// Frames of pure noise that tell the operator's own scatter.
 const NOISE_FRAMES: usize = 200;
 
@@ -245,16 +248,16 @@ impl Kernels {
             .enumerate()
             .map(|(i, v)| v + if i / n == i % n { 1e-6 * trace / n as f64 } else { 0.0 })
             .collect();
-        let l = symmetric::cholesky(&steady, n)?;
-        let whitening = symmetric::lower_inverse(&l, n);
-        let white =
-            symmetric::product(&symmetric::product(&whitening, &scatter, n), &symmetric::transpose(&whitening, n), n);
-        let (values, vectors) = symmetric::eigen(&white, n);
+        let l = DMatrix::from_row_slice(n, n, &steady).cholesky()?.unpack();
+        let whitening = l.solve_lower_triangular(&DMatrix::identity(n, n))?;
+        let white = &whitening * DMatrix::from_row_slice(n, n, &scatter) * whitening.transpose();
+        let SymmetricEigen { eigenvalues: values, eigenvectors: vectors } =
+            SymmetricEigen::try_new(white, f64::EPSILON, STEPS)?;
         let edge = (1.0 + (n as f64 / count).sqrt()).powi(2);
-        let factor: Vec<f64> = values.iter().map(|e| if *e > edge { (e - 1.0) / e } else { 0.0 }).collect();
-        let scaled: Vec<f64> = vectors.iter().enumerate().map(|(i, v)| v * factor[i % n]).collect();
-        let inner = symmetric::product(&scaled, &symmetric::transpose(&vectors, n), n);
-        let drawing = symmetric::product(&symmetric::product(&l, &inner, n), &whitening, n);
+        let factor = values.map(|e| if e > edge { (e - 1.0) / e } else { 0.0 });
+        let inner = &vectors * DMatrix::from_diagonal(&factor) * vectors.transpose();
+        // By columns of the transpose: by rows.
+        let drawing = (l * inner * whitening).transpose().as_slice().to_vec();
         let told = values.iter().filter(|e| **e > edge).map(|e| e - 1.0).sum::<f64>() / n as f64;
         Some(Family { mean, drawing, kept: factor.iter().filter(|f| **f > 0.0).count(), told })
     }
