@@ -64,8 +64,16 @@ fn members(pack: &Path) -> Members {
     found
 }
 
+/// Whether bytes hold a word. A number counts only by itself: any four digits stand in some hash by chance.
 fn holds(bytes: &[u8], word: &str) -> bool {
-    bytes.windows(word.len()).any(|window| window == word.as_bytes())
+    let number = word.bytes().all(|b| b.is_ascii_digit());
+    let alone = |at: usize| {
+        let before = at.checked_sub(1).map(|i| bytes[i]);
+        let after = bytes.get(at + word.len());
+        !before.is_some_and(|b| b.is_ascii_alphanumeric() || b == b'.') && !after.is_some_and(u8::is_ascii_alphanumeric)
+    };
+    let found = |(at, window): (usize, &[u8])| window == word.as_bytes() && (!number || alone(at));
+    bytes.windows(word.len()).enumerate().any(found)
 }
 
 #[test]
