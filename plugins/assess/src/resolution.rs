@@ -85,6 +85,9 @@ impl Transform for ResolutionNode {
             let end = rings::crossing(&curve.frequency, &smooth, LEVEL, 0.04);
             let name = channel_name(image.channels, c);
             entries(&mut record, name, end, cutoffs.as_ref().map(|k| k[c]), arcsec);
+            let help =
+                "share of the picture brighter than a fifth of its bright end, as far as the correlation sees it";
+            record.entries.push(Entry::number(&format!("filled-{name}"), filled(&a, &mut scratch), "", help));
             let bits = rings::information(&curve, 0.04, 0.5);
             let help = "sum over rings of log2(1 + signal-to-noise): what selection maximises";
             record.entries.push(Entry::number(&format!("information-{name}"), bits, "bit", help));
@@ -105,6 +108,12 @@ impl Transform for ResolutionNode {
     fn memory(&self, stream: StreamShape) -> Memory {
         Memory { state: stream.frame_bytes() * 8, ..Memory::default() }
     }
+}
+
+/// Share of pixels brighter than a fifth of the 99th percentile of a picture freed of its sky.
+fn filled(picture: &[f32], scratch: &mut Vec<f32>) -> f64 {
+    let level = 0.2 * robust::percentile_f32(picture, 99.0, scratch);
+    picture.iter().filter(|v| **v > level).count() as f64 / picture.len().max(1) as f64
 }
 
 /// The crossing in its units, and the verdict.
@@ -222,5 +231,12 @@ mod tests {
         let context = TestContext::default();
         assert!(matches!(&node.run(&context, &bound).unwrap()[..], [Value::Record(r)] if r.entries.is_empty()));
         assert!(context.warnings.lock().unwrap()[0].contains("a stack of two frames or more"));
+    }
+
+    // By definition: a disc of brightness 1 on black that covers a quarter of the picture fills a quarter.
+    #[test]
+    fn what_the_target_fills_is_told() {
+        let picture: Vec<f32> = (0..400).map(|i| if i % 20 < 10 && i / 20 < 10 { 1.0 } else { 0.0 }).collect();
+        assert_eq!(filled(&picture, &mut Vec::new()), 0.25);
     }
 }

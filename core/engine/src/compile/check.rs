@@ -10,6 +10,9 @@ use super::tree::{Item, Key, Value};
 use crate::catalogue::{Catalogue, Listed};
 use crate::diagnostic::{Log, Place, suggest};
 
+/// How alike two names are that differ by a slip of the finger.
+const TYPO: f64 = 0.8;
+
 /// What a link leads to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) enum End {
@@ -155,7 +158,9 @@ fn method_of<'c>(log: &mut Log, step: &RawStep, catalogue: &'c Catalogue) -> Opt
         let in_family = names.iter().copied().filter(|n| n.split('.').next() == Some(family));
         let remedy = match crate::diagnostic::nearest(name, names.iter().copied()) {
             Some(near) if near.split('.').next() == Some(family) || in_family.clone().next().is_none() => {
-                format!("did you mean `{near}`?")
+                let typo = strsim::normalized_damerau_levenshtein(name, near) >= TYPO;
+                let plugin = if typo { "" } else { " a plugin's method needs --plugin-path FOLDER" };
+                format!("did you mean `{near}`?{plugin}")
             }
             _ if in_family.clone().next().is_some() => suggest(name, in_family, "method"),
             _ => {

@@ -13,6 +13,16 @@ const FILES: &[(&str, &str)] = &[
     ("examples/shared.rs", include_str!("../../../../examples/plugin-rust/examples/shared.rs")),
 ];
 
+/// Names that no module of a plugin can have: Rust's words (The Rust Reference, Keywords), its own crates, and what the
+/// crate written here uses by that name.
+const TAKEN: &[&str] = &[
+    "abstract", "as", "async", "await", "become", "box", "break", "const", "continue", "crate", "do", "dyn", "else",
+    "enum", "extern", "false", "final", "fn", "for", "gen", "if", "image", "impl", "in", "let", "lib", "loop", "macro",
+    "match", "method", "mod", "move", "mut", "node", "override", "priv", "pub", "ref", "return", "self", "static",
+    "std", "struct", "super", "trait", "true", "try", "type", "typeof", "unsafe", "unsized", "use", "value", "virtual",
+    "where", "while", "yield",
+];
+
 /// Writes a crate with one working method and its test into a new folder. `api` is where the crate `stillair-api`
 /// lies; without it the crate asks for the version of this program.
 ///
@@ -24,6 +34,10 @@ pub fn new_plugin(folder: &Path, name: &str, api: Option<&Path>) -> Outcome<Vec<
     if !begins || !name.chars().all(plain) || name.ends_with('-') || name.len() > 60 {
         return Err(Fault::request(format!("`{name}` is no name for a plugin"))
             .remedy("use small letters, digits and `-`, and begin with a letter"));
+    }
+    if TAKEN.contains(&name) {
+        return Err(Fault::request(format!("`{name}` means something else in Rust or in stillair-api"))
+            .remedy(format!("choose another name, such as `my-{name}`")));
     }
     if folder.exists() {
         return Err(Fault::request(format!("{}: it stands already", folder.display())).remedy("choose another name"));
@@ -59,4 +73,20 @@ pub fn new_plugin(folder: &Path, name: &str, api: Option<&Path>) -> Outcome<Vec<
         written.push(path);
     }
     Ok(written)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // Keywords of The Rust Reference and names that the written crate uses: its module could not be called so.
+    #[test]
+    fn a_name_that_would_not_build_is_refused() {
+        let here = tempfile::tempdir().unwrap();
+        for name in ["match", "image", "lib"] {
+            let refused = new_plugin(&here.path().join(name), name, None).unwrap_err().to_string();
+            assert!(refused.contains(&format!("such as `my-{name}`")), "{refused}");
+        }
+        new_plugin(&here.path().join("my-match"), "my-match", None).unwrap();
+    }
 }

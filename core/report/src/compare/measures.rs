@@ -194,11 +194,9 @@ fn curve(record: &Value) -> Vec<(f64, f64)> {
     list("x").zip(list("y")).collect()
 }
 
-/// Share of the picture that the target fills, by the fitted disc; all of it where there is none.
+/// Share of the picture that the target fills, as the resolution's record tells it; all of it in a record that does not.
 fn filled(record: &Value) -> f64 {
-    let radii = number(record, "equatorial-radius").zip(number(record, "polar-radius"));
-    let area = radii.map(|(a, b)| std::f64::consts::PI * a * b);
-    area.zip(picture_pixels(&curve(record))).map_or(1.0, |(disc, picture)| (disc / picture).clamp(0.01, 1.0))
+    entry(record, "filled-").map_or(1.0, |share| share.clamp(0.01, 1.0))
 }
 
 /// Pixels of the picture, taken to be square: rings of its spectrum lie one cycle per side apart.
