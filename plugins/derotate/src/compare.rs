@@ -112,8 +112,8 @@ pub struct Stranger {
     pub times: f64,
 }
 
-/// What stands in one picture alone: for each picture the pixels to leave out, and the places. `latest` is the picture whose own moons and
-/// shadows stay; where it stands out, all others are left out.
+/// What stands in one picture alone: for each picture the pixels to leave out, and the places. `keeper` is the picture
+/// whose own moons and shadows stay; where it stands out, all others are left out.
 pub fn strangers(
     seen: &[Seen],
     keeper: usize,

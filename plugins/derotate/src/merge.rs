@@ -5,9 +5,9 @@
 //! against the others in the band of fine detail over the variance of its noise from its two halves (the power of 2 as for
 //! the frames of a stack: what is sharper in this band is sharper still beyond it); and less where its surface neared the
 //! limb, in proportion to the cosine of emission. The known moons beside the globe are carried to their places at the
-//! instant, and so are their shadows on it that the stacks show. Other moons move otherwise than the globe: what stands in one stack alone is taken from the
-//! stack nearest to the common instant, and left out of the others. Mono stacks through red, green and blue filters become
-//! one colour picture ([`colours`]). Sources: rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22;
+//! instant, and so are their shadows on it that the stacks show. Other moons move otherwise than the globe: what stands
+//! in one stack alone is taken from the stack nearest to the common instant, and left out of the others. Mono stacks
+//! through red, green and blue filters become one colour picture ([`colours`]). Sources: rotation: Archinal et al. 2018, Celest. Mech. Dyn. Astr. 130, 22;
 //! Jupiter's equator: System I of the same report.
 
 mod colours;
@@ -34,13 +34,14 @@ pub struct Merge;
 
 impl Method for Merge {
     fn describe(&self) -> Description {
-        let description = Description::new("derotate.merge", Shape::Transform, "Several stacks of one planet to one picture at one instant")
+        let summary = "Several stacks of one planet to one picture at one instant";
+        let description = Description::new("derotate.merge", Shape::Transform, summary)
             .help(
                 "Carries the stacks of several clips, each with its globe placed by derotate.geometry, to their mean instant \
                  on the turning globe and adds them by their measured signal to noise; the half-stacks come along. Rings and \
                  sky stay still, the known moons beside the globe, and their shadows on it where they show, are carried along \
-                 their ways where the session gives the orientation. Other moons, and shadows, that moved are shown once, where the stack nearest to the instant has \
-                 them. Stacks of different scale, brightness or orientation are brought to those of that stack. One stack \
+                 their ways where the session gives the orientation. Other moons, and shadows, that moved are shown once, where \
+                 the stack nearest to the instant has them. Stacks of different scale, brightness or orientation are brought to those of that stack. One stack \
                  alone goes through unchanged. Stacks of a mono camera through red, green and blue filters (the session's \
                  camera.filter, or the capture's header) become one colour picture: those of one colour are added, the \
                  colours registered on each other by what they show alike. A clip without a filter or through a clear \

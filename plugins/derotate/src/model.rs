@@ -7,8 +7,8 @@
 //! terminator do not pull the centre or the radius. Pixels far off the model (moons, shadows) weigh less and less: Tukey's
 //! biweight. Without rings only the limb counts, each sector of it with a brightness of its own. Of a phase the lit limb
 //! counts and, in patches of a brightness and a slope of their own, the inside with the terminator: either alone does not
-//! tell the radius from the place, and lands and clouds would pull at the whole. The exponent k is held: it, the blur and the radius cannot be told apart at a blurred limb. Source: Minnaert 1941, ApJ 93,
-//! 403; k between 0.85 and 1 for clouds and near 0.7 for dust and rock in visible light, from memory.
+//! tell the radius from the place, and lands and clouds would pull at the whole. The exponent k is held: it, the blur and
+//! the radius cannot be told apart at a blurred limb. Source: Minnaert 1941, ApJ 93, 403; k between 0.85 and 1 for clouds and near 0.7 for dust and rock in visible light, from memory.
 
 use stillair_maths::border::Border;
 use stillair_maths::filters::gaussian;

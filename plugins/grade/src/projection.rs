@@ -34,8 +34,8 @@ impl Method for Projection {
                     "Projects each frame onto a first stack of the same clip, at the place where the motion puts it: \
                      1 for a frame as sharp as the stack, more for a sharper one, near 0 or below for a smear or a \
                      wrong target. The best grade there is, but it needs a motion and a reference, such as \
-                     align.correlate gives. Tells the change of the target's size beside it, for select.regrade. A target with sky around is taken as it is; of a surface that fills the \
-                     window the mean is taken off and the edges tapered.",
+                     align.correlate gives. Tells the change of the target's size beside it, for select.regrade. A target \
+                     with sky around is taken as it is; of a surface that fills the window the mean is taken off and the edges tapered.",
                 )
                 .source("matched filter: North 1943; weights: own derivation and simulation")
                 .column(ColumnSpec::number(

@@ -88,8 +88,8 @@ const HELP: &str = "\
 Finds how each frame is blurred against the weighted mean of all and adds the frames so that each counts, frequency by \
 frequency and direction by direction, for as much detail as it shows. For bright targets in strong seeing, sampled at 2.5 px \
 or more per lambda/D, and without a colour mosaic. On the one simulated mono clip tried of a bright globe at 203 mm, 2.9 px per \
-lambda/D, D/r0 4, the sharpened picture gained 1.7 dB on stack.mean with the same weights, with `gate` 0. At 1.9 px per lambda/D it lost 1 to 4 dB (D/r0 3 \
-and 4), and on mosaics that were filled in 3 dB: below 2.2 px per lambda/D the weighted mean is given, unless `gate` is 0, and \
+lambda/D, D/r0 4, the sharpened picture gained 1.7 dB on stack.mean with the same weights, with `gate` 0. At 1.9 px per \
+lambda/D it lost 1 to 4 dB (D/r0 3 and 4), and on mosaics that were filled in 3 dB: below 2.2 px per lambda/D the weighted mean is given, unless `gate` is 0, and \
 stack.mean stays the default of the recipes. The same blur is taken for all colours. Local shifts may come with the motion; the \
 blur is one for the whole field: a patch has so much less light to tell its blur by, and kernels for each were not tried. Three \
 readings of the frames.";

@@ -381,6 +381,9 @@ fn settings_change_parameters_and_methods() {
         words.iter().any(|w| w.contains("no method `sharpen.wienr`; did you mean `sharpen.wiener`?")),
         "{words:#?}"
     );
+    // A name that is no slip of the finger may be that of a plugin.
+    let words = set(&["sharp.use=sharpen.crisp"]).unwrap_err().errors().map(ToString::to_string).collect::<String>();
+    assert!(words.contains("no method `sharpen.crisp`") && words.contains("--plugin-path"), "{words}");
     let found = set(&["sharp.strength=7"]).unwrap_err();
     let first = found.list[0].clone();
     assert_eq!((first.file.as_str(), first.column, &first.text[first.span.clone()]), ("--set", 16, "7"));

@@ -78,8 +78,7 @@ pub fn unlike_shift(
         if shift.iter().any(|s| s.is_nan()) || libm::hypot(shift[0], shift[1]) > largest_px {
             return None;
         }
-        let last = libm::hypot(step[0], step[1]) < ROUNDS.1;
-        if last {
+        if libm::hypot(step[0], step[1]) < ROUNDS.1 {
             return Some(UnlikeShift { shift_px: shift, information });
         }
     }
@@ -304,7 +303,12 @@ pub fn undo_shift(set: &BandSet, packed: &[Complex32], shift: [f64; 2], out: &mu
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fft::Fft2;
+
+    fn packed(plan: &Fft2, set: &BandSet, data: &[f32]) -> Vec<Complex32> {
+        let mut spectrum = plan.spectrum();
+        plan.forward(data, &mut spectrum, &mut plan.scratch());
+        set.gather(&spectrum)
+    }
 
     // A disc with stripes of another contrast in the other colour; the shift is put in by construction.
     #[test]
@@ -321,11 +325,7 @@ mod tests {
         };
         let plan = Fft2::new(size, size);
         let set = BandSet::new(size, size, 0.02, 0.4);
-        let packed = |data: &[f32]| {
-            let mut spectrum = plan.spectrum();
-            plan.forward(data, &mut spectrum, &mut plan.scratch());
-            set.gather(&spectrum)
-        };
+        let packed = |data: &[f32]| packed(&plan, &set, data);
         let green = packed(&draw(0.0, 0.0, 0.12));
         let undo = |p: &[Complex32], s: [f64; 2], out: &mut Vec<Complex32>| undo_shift(&set, p, s, out);
         let off = |moving: &[Complex32]| {
@@ -373,11 +373,7 @@ mod tests {
         };
         let plan = Fft2::new(size, size);
         let set = BandSet::new(size, size, 0.02, 0.4);
-        let packed = |data: &[f32]| {
-            let mut spectrum = plan.spectrum();
-            plan.forward(data, &mut spectrum, &mut plan.scratch());
-            set.gather(&spectrum)
-        };
+        let packed = |data: &[f32]| packed(&plan, &set, data);
         let undo = |p: &[Complex32], s: [f64; 2], out: &mut Vec<Complex32>| undo_shift(&set, p, s, out);
         let rings = Rings::new(&set).unwrap();
         let off = |[x, y]: [f64; 2]| (x - 0.8) * (x - 0.8) + (y + 0.5) * (y + 0.5);
@@ -408,11 +404,7 @@ mod tests {
                 })
                 .collect()
         };
-        let packed = |data: &[f32]| {
-            let mut spectrum = plan.spectrum();
-            plan.forward(data, &mut spectrum, &mut plan.scratch());
-            set.gather(&spectrum)
-        };
+        let packed = |data: &[f32]| packed(&plan, &set, data);
         let clean = packed(&draw(0.0, 0.0));
         let undo = |p: &[Complex32], s: [f64; 2], out: &mut Vec<Complex32>| undo_shift(&set, p, s, out);
         let (mut squares, rounds) = (0.0, 60);
