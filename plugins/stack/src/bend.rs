@@ -2,6 +2,8 @@
 //! globe's rotation.
 
 use stillair_api::{Fault, Frame, Layout, LocalLayer, Outcome, Pattern, Placement};
+use stillair_maths::resample::{SplineRow, lanes, lines};
+use wide::f32x4;
 
 use crate::resample::{Canvas, Cover, Resampled, Workspace, origin};
 
@@ -19,7 +21,7 @@ pub fn bent(
 ) -> Outcome<()> {
     let area = canvas.area();
     let local = fields(placement, canvas, work)?;
-    let Workspace { prepared, displacement, share, gain, positions, .. } = work;
+    let Workspace { prepared, displacement, share, gain, positions, spline_row, .. } = work;
     let global = placement.global;
     let (sin, cos) = libm::sincos(global.rotation_rad);
     let (sin, cos) = (global.scale * sin, global.scale * cos);
@@ -65,9 +67,10 @@ pub fn bent(
                 places(row, xs, ys);
                 match frame.layout {
                     Layout::Mosaic(pattern) => {
-                        gather_colour(&frame.data, [w, h], &first_sample(pattern, plane), xs, ys, target, factors);
+                        let of_colour = of_colour(pattern, plane);
+                        gather_colour(&frame.data, [w, h], &of_colour, (&*xs, &*ys), spline_row, target, factors);
                     }
-                    _ => gather(frame.plane(plane), [w, h], xs, ys, target, factors),
+                    _ => gather(frame.plane(plane), [w, h], (&*xs, &*ys), spline_row, target, factors),
                 }
             }
         }
@@ -111,25 +114,25 @@ pub fn fields(placement: &Placement, canvas: &Canvas, work: &mut Workspace) -> O
     Ok(true)
 }
 
-/// The cubic B-spline's four taps for a fraction.
-#[inline(always)]
-fn spline(t: f32) -> [f32; 4] {
-    let s = 1.0 - t;
-    let (t2, s2) = (t * t, s * s);
-    [s2 * s * (1.0 / 6.0), 2.0 / 3.0 - 0.5 * t2 * (2.0 - t), 2.0 / 3.0 - 0.5 * s2 * (2.0 - s), t2 * t * (1.0 / 6.0)]
-}
-
 /// B-spline sums, before the inverse filter, at the places of a row; factor 1 inside the plane and 0 outside. The edge
 /// is replicated.
-fn gather(source: &[f32], [w, h]: [usize; 2], xs: &[f64], ys: &[f64], target: &mut [f32], factors: &mut [f32]) {
+fn gather(
+    source: &[f32],
+    [w, h]: [usize; 2],
+    (xs, ys): (&[f64], &[f64]),
+    row: &mut SplineRow,
+    target: &mut [f32],
+    factors: &mut [f32],
+) {
     let (right, bottom) = (w as f64 - 1.0, h as f64 - 1.0);
-    for (((x, y), value), factor) in xs.iter().zip(ys).zip(target).zip(factors) {
-        if !(0.0..=right).contains(x) || !(0.0..=bottom).contains(y) {
+    row.fill(xs, ys, [0.0; 2], [right, bottom]);
+    for (i, (value, factor)) in target.iter_mut().zip(factors).enumerate() {
+        if !(0.0..=right).contains(&xs[i]) || !(0.0..=bottom).contains(&ys[i]) {
             (*value, *factor) = (0.0, 0.0);
             continue;
         }
-        let (ix, iy) = (*x as usize, *y as usize);
-        let (wx, wy) = (spline((x - ix as f64) as f32), spline((y - iy as f64) as f32));
+        let (ix, iy) = (row.columns[i] as usize, row.rows[i] as usize);
+        let (wx, wy) = (row.along[i], row.down[i]);
         let mut total = 0.0;
         for (b, wy) in wy.iter().enumerate() {
             let row = (iy + b).saturating_sub(1).min(h - 1) * w;
@@ -145,11 +148,14 @@ fn gather(source: &[f32], [w, h]: [usize; 2], xs: &[f64], ys: &[f64], target: &m
     }
 }
 
-/// For the parity of a row and of a column, where the first sample of a colour comes from there on: 0, 1, or 2 for
-/// none in that row.
-fn first_sample(pattern: Pattern, colour: usize) -> [[u8; 2]; 2] {
+/// Which of four columns from a place on hold a colour, 1 or 0, in the place's row and in the next.
+type Columns = [f32x4; 2];
+
+/// [`Columns`] for the parity of the place's row and of its column.
+fn of_colour(pattern: Pattern, colour: usize) -> [[Columns; 2]; 2] {
+    let one = |x, y| f32::from(u8::from(pattern.colour_at(x, y) == colour));
     std::array::from_fn(|y| {
-        std::array::from_fn(|x| (0..2).find(|&skip| pattern.colour_at(x + skip, y) == colour).unwrap_or(2) as u8)
+        std::array::from_fn(|x| std::array::from_fn(|b| f32x4::new(std::array::from_fn(|a| one(x + a, y + b)))))
     })
 }
 
@@ -158,39 +164,38 @@ fn first_sample(pattern: Pattern, colour: usize) -> [[u8; 2]; 2] {
 fn gather_colour(
     mosaic: &[f32],
     [w, h]: [usize; 2],
-    first: &[[u8; 2]; 2],
-    xs: &[f64],
-    ys: &[f64],
+    of_colour: &[[Columns; 2]; 2],
+    (xs, ys): (&[f64], &[f64]),
+    row: &mut SplineRow,
     target: &mut [f32],
     factors: &mut [f32],
 ) {
     let (right, bottom) = (w as f64 - 2.0, h as f64 - 2.0);
-    for (((x, y), value), factor) in xs.iter().zip(ys).zip(target).zip(factors) {
-        let inside = *x >= 1.0 && *y >= 1.0 && *x < right && *y < bottom;
+    if right < 2.0 || bottom < 2.0 {
+        target.fill(0.0);
+        factors.fill(0.0);
+        return;
+    }
+    row.fill(xs, ys, [1.0; 2], [right - 1e-6, bottom - 1e-6]);
+    for (i, (value, factor)) in target.iter_mut().zip(factors.iter_mut()).enumerate() {
+        let inside = xs[i] >= 1.0 && ys[i] >= 1.0 && xs[i] < right && ys[i] < bottom;
         if !inside {
             (*value, *factor) = (0.0, 0.0);
             continue;
         }
-        let (ix, iy) = (*x as usize, *y as usize);
-        let (wx, wy) = (spline((x - ix as f64) as f32), spline((y - iy as f64) as f32));
-        let (mut total, mut kernel) = (0.0, 0.0);
-        let column = (ix + 1) % 2;
-        for (b, wy) in wy.iter().enumerate() {
-            let row = iy - 1 + b;
-            let skip = first[row % 2][column];
-            if skip == 2 {
-                continue;
-            }
-            let at = row * w + ix - 1;
-            let (v, k) = if skip == 0 {
-                (wx[0] * mosaic[at] + wx[2] * mosaic[at + 2], wx[0] + wx[2])
-            } else {
-                (wx[1] * mosaic[at + 1] + wx[3] * mosaic[at + 3], wx[1] + wx[3])
-            };
-            total += wy * v;
-            kernel += wy * k;
-        }
-        (*value, *factor) = if kernel > 0.0 { (total / kernel, kernel) } else { (0.0, 0.0) };
+        let (x, y) = (row.columns[i] as usize - 1, row.rows[i] as usize - 1);
+        let (wx, wy) = (row.along[i], row.down[i]);
+        let block = &mosaic[y * w + x..][..3 * w + 4];
+        let [l0, l1, l2, l3] = lines(block, w);
+        // Rows of a colour lie two apart.
+        let [even, odd] = of_colour[y % 2][x % 2];
+        let along = f32x4::new(wx);
+        let total = even * (l0 * wy[0] + l2 * wy[2]) + odd * (l1 * wy[1] + l3 * wy[3]);
+        let kernel = even * (wy[0] + wy[2]) + odd * (wy[1] + wy[3]);
+        (*value, *factor) = (lanes(along * total), lanes(along * kernel));
+    }
+    for (value, factor) in target.iter_mut().zip(factors.iter()) {
+        *value = if *factor > 0.0 { *value / factor } else { 0.0 };
     }
 }
 

@@ -11,7 +11,7 @@
 //! of the transfer at 4 degrees.
 
 use stillair_api::{Fault, Frame, Layout, Outcome, Pattern, Placement};
-use stillair_maths::resample::{Kernel, Prepared};
+use stillair_maths::resample::{Kernel, Prepared, SplineRow};
 
 /// The picture to be made, in px of the capture.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -79,6 +79,7 @@ pub struct Workspace {
     middle: Vec<f32>,
     pub(crate) displacement: [Vec<f32>; 2],
     pub(crate) positions: Vec<f64>,
+    pub(crate) spline_row: SplineRow,
     pub(crate) share: Vec<f32>,
     pub(crate) gain: Vec<f32>,
 }
@@ -92,6 +93,7 @@ impl Workspace {
             middle: Vec::new(),
             displacement: [Vec::new(), Vec::new()],
             positions: Vec::new(),
+            spline_row: SplineRow::default(),
             share: Vec::new(),
             gain: Vec::new(),
         }

@@ -12,6 +12,10 @@
 
 use crate::bspline::{bspline_prefilter, bspline_weights};
 
+mod row;
+
+pub use row::{SplineRow, lanes, lines};
+
 /// The interpolation kernel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kernel {
@@ -106,6 +110,7 @@ pub struct Prepared {
     data: Vec<f32>,
     scratch: Vec<f32>,
     positions: Vec<f64>,
+    row: SplineRow,
 }
 
 impl Prepared {
@@ -120,6 +125,7 @@ impl Prepared {
             data: Vec::new(),
             scratch: Vec::new(),
             positions: Vec::new(),
+            row: SplineRow::default(),
         }
     }
 
@@ -226,6 +232,20 @@ impl Prepared {
         }
     }
 
+    /// As [`Prepared::row_of`] for the B-spline, a step at a time over the whole row.
+    fn spline_row(&mut self, xs: &mut [f64], ys: &mut [f64], out: &mut [f32]) {
+        let (left, top) = (self.left as f64, self.top as f64);
+        xs.iter_mut().for_each(|x| *x -= left);
+        ys.iter_mut().for_each(|y| *y -= top);
+        // Where all taps are stored.
+        let high = [self.stored_width, self.stored_height].map(|n| (n - 3) as f64 - 1e-6);
+        self.row.fill(xs, ys, [1.0, 1.0], high);
+        row::sums(&self.data, self.stored_width, &self.row, out);
+        for ((value, x), y) in out.iter_mut().zip(xs.iter()).zip(ys.iter()) {
+            *value = if (x + y).is_nan() { f32::NAN } else { *value };
+        }
+    }
+
     /// Fills `out` (`out_width * out_height`); `positions(row, xs, ys)` writes the source
     /// position of every pixel of an output row. The general path: any smooth map, one
     /// resampling.
@@ -250,7 +270,7 @@ impl Prepared {
             positions(row, xs, ys);
             match self.kernel {
                 Kernel::Bilinear => self.row_of::<2>(xs, ys, target),
-                Kernel::CubicBSpline => self.row_of::<4>(xs, ys, target),
+                Kernel::CubicBSpline => self.spline_row(xs, ys, target),
                 Kernel::Lanczos4 => self.row_of::<8>(xs, ys, target),
             }
         }
