@@ -95,7 +95,7 @@ impl NoiseSamples {
             return None;
         }
         let mut sorted = self.samples.clone();
-        sorted.sort_by(|p, q| p.0.total_cmp(&q.0).then(p.1.total_cmp(&q.1)));
+        sorted.sort_unstable_by(|p, q| p.0.total_cmp(&q.0).then(p.1.total_cmp(&q.1)));
         let mut scratch = Vec::new();
         let mut points = Vec::with_capacity(bins);
         for bin in 0..bins {

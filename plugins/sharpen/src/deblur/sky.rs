@@ -17,7 +17,7 @@ use super::limb::gather;
 use super::optics::Optics;
 use super::outline;
 use super::plan::ChannelPlan;
-use super::transfer::{self, Seeing, usual_motion};
+use super::transfer::{self, Seeing, USUAL_RADIUS, usual_motion};
 use crate::wiener::target;
 
 /// Width of the soft target, lambda/D.
@@ -175,7 +175,7 @@ pub fn wavefront(
     let rounded = if image.info.frames_effective >= 2.0 { UNIT } else { 0.0 };
     let powers = ring_powers();
     let mut best = USUAL.0;
-    let mut radius = f64::INFINITY;
+    let mut radius = USUAL_RADIUS;
     // The outline moves a little with the blur: once more where it was far from the usual.
     for round in 0..2 {
         let picture = soft(best, radius);
