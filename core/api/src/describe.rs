@@ -168,6 +168,18 @@ impl Parameter {
     }
 }
 
+/// A column that a table must have for a step to work at all.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Need {
+    /// Input port of the table.
+    pub port: String,
+    /// Name of the column; [`columns::GRADE`](crate::columns::GRADE) stands for any column of grades.
+    pub column: String,
+    /// Name of a text parameter that names another column instead, unless it is "auto"; "" if there is none.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub named_by: String,
+}
+
 fn one() -> u32 {
     1
 }
@@ -198,9 +210,13 @@ pub struct Description {
     /// Ports out.
     #[serde(default)]
     pub outputs: Vec<Port>,
-    /// Columns that it adds to its table.
+    /// Columns that it adds to its table, all of them: a step that needs another one of that table is refused. Empty for
+    /// a method that adds none, or whose columns nobody can tell beforehand.
     #[serde(default)]
     pub columns: Vec<ColumnSpec>,
+    /// Columns that its tables must have; where they lack one the recipe is refused before anything runs.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub needs: Vec<Need>,
     /// Parameters.
     #[serde(default)]
     pub parameters: Vec<Parameter>,
@@ -232,6 +248,7 @@ impl Description {
             inputs: Vec::new(),
             outputs: Vec::new(),
             columns: Vec::new(),
+            needs: Vec::new(),
             parameters: Vec::new(),
             facts: Vec::new(),
             sweeps: 1,
@@ -315,6 +332,20 @@ impl Description {
     #[must_use]
     pub fn column(mut self, column: ColumnSpec) -> Self {
         self.columns.push(column);
+        self
+    }
+
+    /// Names a column that the table at a port must have.
+    #[must_use]
+    pub fn needs(mut self, port: &str, column: &str) -> Self {
+        self.needs.push(Need { port: port.into(), column: column.into(), named_by: String::new() });
+        self
+    }
+
+    /// Names a column that the table at a port must have unless a text parameter names another.
+    #[must_use]
+    pub fn needs_named(mut self, port: &str, column: &str, parameter: &str) -> Self {
+        self.needs.push(Need { port: port.into(), column: column.into(), named_by: parameter.into() });
         self
     }
 

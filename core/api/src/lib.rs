@@ -32,7 +32,7 @@ mod table;
 pub mod testing;
 
 pub use context::Context;
-pub use describe::{Description, Parameter, ParameterKind, Port, PortType, Shape};
+pub use describe::{Description, Need, Parameter, ParameterKind, Port, PortType, Shape};
 pub use facts::{Fact, FactOrigin, FactValue, Facts};
 pub use fault::{Fault, FaultKind, Outcome};
 pub use frame::{ClipInfo, Frame, Layout, Pattern, Region, TimesOrigin};

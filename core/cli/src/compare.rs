@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use serde_json::json;
 use stillair_api::{Fault, FaultKind};
 use stillair_engine::catalogue::Catalogue;
+use stillair_engine::compile::Override;
 use stillair_engine::plan::{Plan, Variant};
 use stillair_report::compare::{Comparison, Measure, RunOf, Summary};
 
@@ -23,6 +24,8 @@ const MOST_RUNS: usize = 256;
 /// One way of running the recipe on one clip.
 struct Way {
     name: String,
+    /// The same in parts.
+    words: Vec<String>,
     clip: String,
     settings: Vec<String>,
     files: Files,
@@ -62,7 +65,7 @@ pub fn compare(verb: &Compare, global: &Global) -> Result<(), Failure> {
             }
         };
         let folder = folder.and_then(|f| f.strip_prefix(&place.making).ok().map(Path::to_path_buf));
-        runs.push(RunOf { name: way.name, clip: way.clip, settings: way.settings, folder, failure });
+        runs.push(RunOf { name: way.name, words: way.words, clip: way.clip, settings: way.settings, folder, failure });
     }
     let _ = fs::remove_dir_all(&passing);
     let rank = match verb.rank {
@@ -100,21 +103,30 @@ fn ways(verb: &Compare, recipe: &Recipe, catalogue: &Catalogue, global: &Global)
         say::diagnostics(&base.warnings, global.json);
         let mut variants = vec![Variant { name: String::new(), settings: Vec::new() }];
         variants.extend(base.variants.clone());
+        let several = variants.len() > 1;
         let clip = clip.unwrap_or(&paths[0]).file_name().unwrap_or_default().to_string_lossy().into_owned();
         for variant in variants {
             for varied in product(&vary) {
-                let mut settings = global.settings.clone();
-                settings.extend(variant.settings.iter().cloned());
-                settings.extend(varied.iter().cloned());
-                let own = Global { settings: settings.clone(), ..global.clone() };
-                let plan = recipe.compile(catalogue, &given, &own)?;
+                let origin = format!("[variant.{}]", variant.name);
+                let from = |texts: &[String], origin: &str| -> Vec<Override> {
+                    texts.iter().map(|text| Override { text: text.clone(), origin: origin.into() }).collect()
+                };
+                let overrides =
+                    [from(&global.settings, "--set"), from(&variant.settings, &origin), from(&varied, "--vary")]
+                        .concat();
+                let settings: Vec<String> = overrides.iter().map(|o| o.text.clone()).collect();
+                let plan = recipe.compile_with(catalogue, &given, &overrides)?;
                 let words: Vec<&str> = [variant.name.as_str()]
                     .into_iter()
                     .filter(|n| !n.is_empty())
                     .chain(varied.iter().map(String::as_str))
                     .collect();
                 let name = if words.is_empty() { "as it is".into() } else { words.join(", ") };
-                ways.push(Way { name, clip: clip.clone(), settings, files: files.clone(), plan });
+                let variant = if variant.name.is_empty() { "as it is" } else { variant.name.as_str() };
+                let words: Vec<String> = (Some(variant).filter(|_| several).into_iter().map(Into::into))
+                    .chain(varied.iter().cloned())
+                    .collect();
+                ways.push(Way { name, words, clip: clip.clone(), settings, files: files.clone(), plan });
             }
         }
         if ways.len() > MOST_RUNS {

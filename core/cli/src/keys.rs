@@ -48,7 +48,7 @@ struct House {
 fn compiled(name: &str, catalogue: &Catalogue, settings: &[String]) -> Option<(Recipe, Plan)> {
     let recipe = Recipe::find(name).ok()?;
     let inputs = recipe.inputs.iter().map(|i| (i.name.clone(), if i.many { 2 } else { 1 })).collect();
-    let overrides: Vec<_> = settings.iter().map(|text| Override { text: text.clone() }).collect();
+    let overrides: Vec<_> = settings.iter().map(|text| Override::set(text)).collect();
     let shelf = Shelf { folder: None };
     let mut plan = compile::compile(&recipe.text, catalogue, &Given { inputs }, &overrides, &shelf).ok()?;
     for node in plan.nodes.iter_mut().filter(|n| n.description.method.starts_with("simulate.")) {

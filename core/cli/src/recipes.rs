@@ -123,10 +123,15 @@ impl Recipe {
 
     /// Compiles it for a number of files, with the settings of the command line.
     pub fn compile(&self, catalogue: &Catalogue, given: &Given, global: &Global) -> Result<Plan, Failure> {
-        let overrides: Vec<_> = global.settings.iter().map(|text| Override { text: text.clone() }).collect();
+        let overrides: Vec<_> = global.settings.iter().map(|text| Override::set(text)).collect();
+        self.compile_with(catalogue, given, &overrides)
+    }
+
+    /// Compiles it for a number of files, with settings from anywhere.
+    pub fn compile_with(&self, catalogue: &Catalogue, given: &Given, overrides: &[Override]) -> Result<Plan, Failure> {
         let shelf = Shelf { folder: self.text.path.parent().filter(|_| !self.packed) };
         crate::pack::plugins_at_hand(self, catalogue)?;
-        Ok(compile::compile(&self.text, catalogue, given, &overrides, &shelf)?)
+        Ok(compile::compile(&self.text, catalogue, given, overrides, &shelf)?)
     }
 }
 

@@ -227,9 +227,14 @@ fn locate<'a>(text: &'a str, span: &Range<usize>) -> (usize, usize, &'a str, Ran
 
 /// The nearest of several names, if one is near enough to be what was meant.
 pub fn nearest<'a>(name: &str, of: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
-    let score = |other: &str| strsim::normalized_damerau_levenshtein(name, other);
-    let best = of.into_iter().map(|other| (score(other), other)).max_by(|a, b| a.0.total_cmp(&b.0))?;
-    (best.0 >= 0.5).then_some(best.1)
+    nearest_and_how(name, of).map(|(near, _)| near)
+}
+
+/// The nearest of several names, if one is near enough to be what was meant, and how alike they are: 1 = the same.
+pub(crate) fn nearest_and_how<'a>(name: &str, of: impl IntoIterator<Item = &'a str>) -> Option<(&'a str, f64)> {
+    let alike = |other: &str| strsim::normalized_damerau_levenshtein(name, other);
+    let best = of.into_iter().map(|other| (other, alike(other))).max_by(|a, b| a.1.total_cmp(&b.1))?;
+    (best.1 >= 0.5).then_some(best)
 }
 
 /// "did you mean `x`?" or, where none is near, the names that there are.
@@ -272,5 +277,8 @@ mod tests {
         let names = ["sharpen.starlet", "sharpen.wiener", "stack.mean"];
         assert_eq!(nearest("sharpen.starlt", names), Some("sharpen.starlet"));
         assert_eq!(nearest("zzz", names), None);
+        // One letter of fourteen and fifteen is missing: 1 - 1/15.
+        let (near, alike) = nearest_and_how("sharpen.starlt", names).unwrap();
+        assert!(near == "sharpen.starlet" && (alike - 14.0 / 15.0).abs() < 1e-12, "{alike}");
     }
 }

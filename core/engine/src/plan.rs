@@ -41,6 +41,17 @@ pub struct Skipped {
     pub why: String,
 }
 
+/// A step whose method was put in place of another, by a setting or by a recipe that extends another.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Replaced {
+    /// Name of the step.
+    pub step: String,
+    /// The method it uses.
+    pub method: String,
+    /// The method it used before.
+    pub before: String,
+}
+
 /// One reading of a clip: a source and the stream nodes that share it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Pass {
@@ -104,10 +115,33 @@ pub struct Plan {
     pub results: Vec<(String, OutputRef)>,
     /// Steps left out.
     pub skipped: Vec<Skipped>,
+    /// Steps whose method stands in place of another: the first to be looked at where a later step fails.
+    pub replaced: Vec<Replaced>,
     /// Oddities that do not stand in the way, such as steps that nothing needs.
     pub warnings: Vec<Diagnostic>,
     /// Alternatives that the recipe names.
     pub variants: Vec<Variant>,
     /// Checks that the recipe brings along.
     pub expectations: Vec<Expectation>,
+}
+
+impl Plan {
+    /// The replaced methods that a step builds on, in words; `None` where there are none.
+    pub fn replaced_before(&self, step: &str) -> Option<String> {
+        let plain = |name: &str| name.split('[').next().unwrap_or_default().to_string();
+        let mut seen = vec![false; self.nodes.len()];
+        let mut queue: Vec<usize> = (0..self.nodes.len()).filter(|n| self.nodes[*n].step == step).collect();
+        while let Some(node) = queue.pop() {
+            for output in self.nodes[node].inputs.iter().flatten() {
+                if !std::mem::replace(&mut seen[output.node], true) {
+                    queue.push(output.node);
+                }
+            }
+        }
+        let before: Vec<String> = (0..seen.len()).filter(|n| seen[*n]).map(|n| plain(&self.nodes[n].step)).collect();
+        let words: Vec<String> = (self.replaced.iter().filter(|r| r.step != plain(step) && before.contains(&r.step)))
+            .map(|r| format!("`{}`, which uses {} in place of {}", r.step, r.method, r.before))
+            .collect();
+        (!words.is_empty()).then(|| format!("it builds on {}", words.join(" and on ")))
+    }
 }

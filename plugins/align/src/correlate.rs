@@ -14,7 +14,7 @@
 
 use stillair_api::{
     Bound, ClipInfo, Context, Description, Entry, Facts, Fault, Layout, Memory, Method, Node, Outcome, Parameter,
-    Parameters, PortType, Reduce, ReduceRun, Shape, StreamShape,
+    Parameters, PortType, Reduce, ReduceRun, Shape, StreamShape, columns,
 };
 use stillair_maths::fft::Fft2;
 
@@ -57,6 +57,8 @@ impl Method for Correlate {
         .contract("align")
         .input("frames", PortType::Frames, "the frames, mosaic, colour or mono, best cropped to the target")
         .input("table", PortType::Table, "the target's centre (columns x_px, y_px) and the weights (column weight)")
+        .needs("table", columns::X_PX)
+        .needs("table", columns::Y_PX)
         .optional("reference", PortType::Image, "a picture to register the first round on, of the same scale")
         .output("motion", PortType::Motion, "a shift and, where the field turns, an angle per frame")
         .output("reference", PortType::Image, "the running stack of the last round, one channel")

@@ -33,6 +33,8 @@ impl Method for Follow {
             .input("frames", PortType::Frames, "whole frames")
             .input("table", PortType::Table, "position and box of the target in each frame")
             .whole()
+            .needs("table", columns::X_PX)
+            .needs("table", columns::Y_PX)
             .output("frames", PortType::Frames, "the window of each frame")
             .parameter(Parameter::number(
                 "factor",

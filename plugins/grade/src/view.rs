@@ -29,6 +29,7 @@ pub(crate) fn with_ports(description: Description) -> Description {
         .input("frames", PortType::Frames, "frames or windows of frames, raw or in colour")
         .input("table", PortType::Table, "light, sky and noise of each frame")
         .output("table", PortType::Table, "the table with a grade for each frame")
+        .needs("table", columns::FLUX)
 }
 
 /// Pixels per lambda over D: `lambda f / (D p)`, 2.4 where a fact is missing. Not below 1, where nothing is resolved

@@ -13,6 +13,7 @@ pub(crate) fn with_ports(description: Description) -> Description {
         .input("table", PortType::Table, "frames with a grade, and weights where some were rejected before")
         .output("table", PortType::Table, "the table with a new column weight")
         .column(weight_spec())
+        .needs_named("table", columns::GRADE, "by")
         .parameter(Parameter::text("by", "auto", "column to choose by; auto = the latest column of grades"))
 }
 

@@ -58,6 +58,7 @@ impl Method for Usable {
         .column(ColumnSpec::number(columns::USABLE, "", "1 where the frame may be used, else 0"))
         .column(ColumnSpec::category(columns::REASON, &words, "why the frame was rejected; empty = kept"))
         .column(weight_spec())
+        .needs("table", columns::FLUX)
         .parameter(Parameter::number(
             "window_s",
             "s",

@@ -180,7 +180,7 @@ pub fn recipe(text: &str) {
     let recipe = RecipeText { name: "a".into(), path: "a.toml".into(), text: text.into() };
     let shelf = Shelf(text);
     let given = compile::inputs(&recipe, &shelf).map(|inputs| Given::assumed(&inputs)).unwrap_or_default();
-    let overrides = [Override { text: "stacked.frames=@clip".into() }];
+    let overrides = [Override::set("stacked.frames=@clip")];
     for overrides in [&[][..], &overrides] {
         match compile::compile(&recipe, catalogue(), &given, overrides, &shelf) {
             Ok(plan) => {

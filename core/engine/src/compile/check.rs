@@ -8,7 +8,7 @@ use super::parameters;
 use super::recipe::{Entry, INPUT_KEYS, RawInput, RawStep, Recipe};
 use super::tree::{Item, Key, Value};
 use crate::catalogue::{Catalogue, Listed};
-use crate::diagnostic::{Log, Place, suggest};
+use crate::diagnostic::{Log, Place, nearest_and_how, suggest};
 
 /// How alike two names are that differ by a slip of the finger.
 const TYPO: f64 = 0.8;
@@ -156,10 +156,9 @@ fn method_of<'c>(log: &mut Log, step: &RawStep, catalogue: &'c Catalogue) -> Opt
         let names: Vec<_> = catalogue.all().map(|l| l.description.method.as_str()).collect();
         let family = name.split('.').next().unwrap_or_default();
         let in_family = names.iter().copied().filter(|n| n.split('.').next() == Some(family));
-        let remedy = match crate::diagnostic::nearest(name, names.iter().copied()) {
-            Some(near) if near.split('.').next() == Some(family) || in_family.clone().next().is_none() => {
-                let typo = strsim::normalized_damerau_levenshtein(name, near) >= TYPO;
-                let plugin = if typo { "" } else { " a plugin's method needs --plugin-path FOLDER" };
+        let remedy = match nearest_and_how(name, names.iter().copied()) {
+            Some((near, alike)) if near.split('.').next() == Some(family) || in_family.clone().next().is_none() => {
+                let plugin = if alike >= TYPO { "" } else { " a plugin's method needs --plugin-path FOLDER" };
                 format!("did you mean `{near}`?{plugin}")
             }
             _ if in_family.clone().next().is_some() => suggest(name, in_family, "method"),

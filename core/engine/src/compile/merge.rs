@@ -107,13 +107,14 @@ fn leave_out(log: &mut Log, recipe: &mut Recipe, item: &Item) {
     }
 }
 
-/// Reads settings given as `step.key=value`.
+/// Reads settings given as `step.key=value`; complaints name the option that each came with.
 pub(crate) fn settings(log: &mut Log, overrides: &[Override]) -> Vec<(Key, Key, Item)> {
-    overrides.iter().filter_map(|o| setting(log, &o.text)).collect()
+    overrides.iter().filter_map(|o| setting(log, o)).collect()
 }
 
-fn setting(log: &mut Log, text: &str) -> Option<(Key, Key, Item)> {
-    let file = log.add_file(SourceText { path: "--set".into(), text: text.into() });
+fn setting(log: &mut Log, given: &Override) -> Option<(Key, Key, Item)> {
+    let text = given.text.as_str();
+    let file = log.add_file(SourceText { path: given.origin.clone(), text: text.into() });
     let place = |from: usize, to: usize| Place { file, span: from..to };
     let parts =
         text.split_once('=').and_then(|(left, _)| left.split_once('.').map(|(s, k)| (s.len(), s.len() + 1 + k.len())));

@@ -6,6 +6,7 @@
 //! first only, each with its place, its cause and its remedy.
 
 mod check;
+mod columns;
 mod expand;
 mod expect;
 mod graph;
@@ -28,7 +29,7 @@ pub use recipe::SCHEMA;
 
 use crate::catalogue::Catalogue;
 use crate::diagnostic::{Diagnostics, Log};
-use crate::plan::{Plan, Variant};
+use crate::plan::{Plan, Replaced, Variant};
 use recipe::Recipe;
 
 /// A recipe as a text.
@@ -61,6 +62,15 @@ impl Given {
 pub struct Override {
     /// As given.
     pub text: String,
+    /// Where it was given, for messages: `--set`, say.
+    pub origin: String,
+}
+
+impl Override {
+    /// A setting given with `--set`.
+    pub fn set(text: &str) -> Self {
+        Self { text: text.into(), origin: "--set".into() }
+    }
 }
 
 /// Finds recipes by name, for `extends`.
@@ -181,6 +191,7 @@ fn compile_into(
     plan.name = recipe.name.clone().unwrap_or_else(|| text.name.clone());
     plan.summary = recipe.summary.clone();
     plan.recipe = if changed { text::write(&recipe, &plan.name) } else { text.text.clone() };
+    plan.replaced = replaced(&recipe);
     plan.stages = passes::stages(&plan.nodes);
     plan.variants = recipe.variants.iter().map(variant).collect();
     plan.expectations = expectations;
@@ -191,7 +202,18 @@ fn check_graph<'c>(log: &mut Log, recipe: &Recipe, catalogue: &'c Catalogue) -> 
     let checked = check::check(log, recipe, catalogue);
     let graph = order::graph(&checked);
     order::loops(log, &checked, &graph);
+    columns::check(log, recipe, &checked, &graph, catalogue);
     (checked, graph)
+}
+
+/// The steps whose method is not the one that the recipe, or the one it extends, names first.
+fn replaced(recipe: &Recipe) -> Vec<Replaced> {
+    let of = |step: &recipe::RawStep| {
+        let (method, before) = (step.get("use")?.item.text()?, step.before.clone()?);
+        let replaced = || Replaced { step: step.name.name.clone(), method: method.into(), before: before.clone() };
+        (method != before).then(replaced)
+    };
+    recipe.steps.iter().filter_map(of).collect()
 }
 
 fn variant(raw: &recipe::RawVariant) -> Variant {

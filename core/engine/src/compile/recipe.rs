@@ -20,6 +20,8 @@ pub(crate) struct Entry {
 pub(crate) struct RawStep {
     pub name: Key,
     pub entries: Vec<Entry>,
+    /// The method that stood here before a recipe that extends it, or a setting, put another in its place.
+    pub before: Option<String>,
 }
 
 impl RawStep {
@@ -31,6 +33,7 @@ impl RawStep {
     /// and keeps the links that the new method knows.
     pub fn set(&mut self, key: Key, item: Item) {
         if key.name == "use" && self.get("use").is_some_and(|old| old.item.value != item.value) {
+            self.before = self.get("use").and_then(|old| old.item.text()).map(Into::into);
             self.entries.retain(|e| e.key.name == "use" || e.item.is_link());
             for entry in &mut self.entries {
                 entry.loose = true;
@@ -117,7 +120,7 @@ pub(crate) fn outline(log: &mut Log, file: usize, table: &Table) -> Recipe {
                         .iter()
                         .map(|(key, item)| Entry { key: key.clone(), item: item.clone(), loose: false })
                         .collect();
-                    recipe.steps.push(RawStep { name: name.clone(), entries });
+                    recipe.steps.push(RawStep { name: name.clone(), entries, before: None });
                 }
             }
             "results" => {

@@ -11,6 +11,7 @@ use stillair_api::{
 use super::*;
 use crate::plan::{Pass, Stage};
 
+mod columns;
 mod refusals;
 
 struct Fake(Description);
@@ -137,7 +138,7 @@ fn recipe_text(name: &str, text: &str) -> RecipeText {
 
 fn compile_with(text: &str, given: &[(&str, usize)], set: &[&str], shelf: &Shelf) -> Result<Plan, Diagnostics> {
     let given = Given { inputs: given.iter().map(|(n, c)| ((*n).to_string(), *c)).collect::<BTreeMap<_, _>>() };
-    let overrides: Vec<_> = set.iter().map(|t| Override { text: (*t).into() }).collect();
+    let overrides: Vec<_> = set.iter().map(|t| Override::set(t)).collect();
     compile(&recipe_text("test", text), &catalogue(), &given, &overrides, shelf)
 }
 

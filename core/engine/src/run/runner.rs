@@ -176,6 +176,7 @@ impl Run<'_> {
                 })
             }
             Err((fault, step)) => {
+                let fault = self.with_replaced(fault, step.as_deref());
                 if run_record.error.is_none() {
                     run_record.status = "failed";
                     run_record.error = Some(ErrorRecord::new(&fault, step.as_deref()));
@@ -187,6 +188,19 @@ impl Run<'_> {
                 Err(Failed { fault, step, folder: folder.finish(ending).ok() })
             }
         }
+    }
+
+    /// A step that cannot use what it is given may not be the one to blame: the remedy names the steps before it whose
+    /// method was put in place of another.
+    fn with_replaced(&self, mut fault: Fault, step: Option<&str>) -> Fault {
+        let blamed = matches!(fault.kind, FaultKind::Request | FaultKind::Data);
+        if let Some(words) = step.filter(|_| blamed).and_then(|step| self.plan.replaced_before(step)) {
+            fault.remedy = Some(match fault.remedy {
+                Some(remedy) => format!("{remedy}; {words}"),
+                None => words,
+            });
+        }
+        fault
     }
 
     /// Opens the inputs, makes the nodes, admits the memory.

@@ -5,6 +5,7 @@ use std::path::Path;
 use serde::Serialize;
 use serde_json::Value;
 
+use super::nodes::Nodes;
 use super::{Measure, Uncertain};
 use crate::ReportError;
 
@@ -30,6 +31,10 @@ pub(crate) struct Measured {
     pub noise: Option<Uncertain>,
     /// Largest mean excess on a ring about the limb, % of its brightness.
     pub limb_overshoot_percent: Option<f64>,
+    /// Noise of the picture over that of the stack, as the sharpening tells.
+    pub noise_gain: Option<f64>,
+    /// Mean square of stack less re-blurred picture over the noise's, as the sharpening tells.
+    pub reblur: Option<f64>,
     /// Frames in the stack.
     pub frames_used: Option<u64>,
     /// Frames of the clip.
@@ -44,12 +49,34 @@ pub(crate) struct Measured {
     pub disc_radius_px: Option<f64>,
     /// What limited the picture, if the recipe asked.
     pub limiting_factor: Option<String>,
+    /// Key of the step that measured what each measure ranks by: runs with one key have one value.
+    #[serde(skip)]
+    pub keys: Keys,
     /// Correlation of the half-stacks: frequency in cycles per px, and value.
     #[serde(skip)]
     pub curve: Vec<(f64, f64)>,
     /// The run's own results, relative to its folder.
     #[serde(skip)]
     pub results: Vec<String>,
+}
+
+/// Keys of the steps that measured.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Keys {
+    pub resolution: Option<String>,
+    pub noise: Option<String>,
+    pub overshoot: Option<String>,
+}
+
+impl Keys {
+    /// The key behind a measure.
+    pub fn of(&self, rank: Measure) -> Option<&str> {
+        match rank {
+            Measure::Resolution => self.resolution.as_deref(),
+            Measure::Noise => self.noise.as_deref(),
+            Measure::Overshoot => self.overshoot.as_deref(),
+        }
+    }
 }
 
 /// The unit in which runs are compared.
@@ -99,6 +126,15 @@ impl Unit {
         }
     }
 
+    /// The unit of a resolution told as the period of the finest pattern that is seen.
+    pub fn of_period(self) -> &'static str {
+        match self {
+            Self::Arcsec => "arcsec",
+            Self::Disc => "% of the disc",
+            _ => "px",
+        }
+    }
+
     /// What stands in the way of the ranking.
     pub fn caution(self) -> &'static str {
         match self {
@@ -125,31 +161,52 @@ impl Measured {
     /// The measures in a record.
     pub fn of(record: &Value) -> Self {
         let count = |pointer: &str| record.pointer(pointer).and_then(Value::as_u64);
-        let period = entry(record, "resolution-period-");
-        let end = entry(record, "resolution-");
-        let curve = curve(record);
-        let filled = filled(record);
+        let nodes = Nodes::of(record);
+        let (assessed, noisy, sharpened) =
+            (nodes.assessed("resolution-"), nodes.noise_of_picture(), nodes.sharpening("limb-excess-"));
+        let of = |node: Option<&Value>, prefix: &str| node.and_then(|node| Nodes::entry(node, prefix));
+        let period = of(assessed, "resolution-period-");
+        let end = of(assessed, "resolution-");
+        let curve = assessed.map_or_else(Vec::new, curve);
+        // All of the picture where the record does not tell.
+        let filled = of(assessed, "filled-").map_or(1.0, |share| share.clamp(0.01, 1.0));
         let resolution = end.map(|value| Uncertain { value, sigma: sigma_of_crossing(&curve, value, filled) });
-        let noise = ["green", "mono"].iter().find_map(|c| number(record, &format!("noise-{c}-1px")));
+        let noise = noisy.and_then(Nodes::finest_noise);
         let pixels = picture_pixels(&curve);
         let sigma = |value: f64| pixels.map(|n| value / (2.0 * n * MAD_EFFICIENCY).sqrt());
         let results = record["results"].as_array().into_iter().flatten();
+        let key = |node: Option<&Value>| node?["key"].as_str().map(Into::into);
         Self {
             resolution_cycles_per_px: resolution,
             resolution_period_arcsec: period,
-            resolution_share: entry(record, "resolution-share-"),
+            resolution_share: of(assessed, "resolution-share-"),
             noise: noise.map(|value| Uncertain { value, sigma: sigma(value) }),
-            limb_overshoot_percent: entry(record, "limb-excess-"),
+            limb_overshoot_percent: of(sharpened, "limb-excess-"),
+            noise_gain: of(nodes.sharpening("noise-gain-"), "noise-gain-"),
+            reblur: of(nodes.sharpening("reblur-"), "reblur-"),
             frames_used: count("/frames/used"),
             frames_total: count("/frames/total"),
             frames_decoded: count("/frames/decoded"),
             seconds: record["seconds"].as_f64().unwrap_or(f64::NAN),
             arcsec_per_px: period.zip(end).map(|(period, end)| period * end),
-            disc_radius_px: number(record, "equatorial-radius"),
+            disc_radius_px: nodes.number("equatorial-radius"),
             limiting_factor: crate::diagnosis_of_record(record).map(|told| told.limiting),
+            keys: Keys { resolution: key(assessed), noise: key(noisy), overshoot: key(sharpened) },
             curve,
             results: results.filter_map(|r| r["file"].as_str().map(Into::into)).collect(),
         }
+    }
+
+    /// The period of the finest pattern on which the half-stacks agree, in a unit; its uncertainty is that of the
+    /// frequency over its square.
+    pub fn period(&self, unit: Unit) -> Option<Uncertain> {
+        let scale = match unit {
+            Unit::Arcsec => self.arcsec_per_px?,
+            Unit::Disc => 100.0 / (2.0 * self.disc_radius_px?),
+            _ => 1.0,
+        };
+        let end = self.resolution_cycles_per_px.filter(|end| end.value > 0.0)?;
+        Some(Uncertain { value: scale / end.value, sigma: end.sigma.map(|s| scale * s / end.value.powi(2)) })
     }
 
     /// The ranking measure in a unit.
@@ -170,33 +227,10 @@ impl Measured {
     }
 }
 
-/// All entries of all steps.
-fn entries(record: &Value) -> impl Iterator<Item = &Value> {
-    record["nodes"].as_array().into_iter().flatten().flat_map(|n| n["entries"].as_array().into_iter().flatten())
-}
-
-fn number(record: &Value, name: &str) -> Option<f64> {
-    entries(record).filter(|e| e["name"] == name).find_map(|e| e["value"].as_f64())
-}
-
-/// A measure of the green channel, or of the one that there is.
-fn entry(record: &Value, prefix: &str) -> Option<f64> {
-    ["green", "mono"].iter().find_map(|channel| number(record, &format!("{prefix}{channel}")))
-}
-
-fn curve(record: &Value) -> Vec<(f64, f64)> {
-    let named = |channel: &&str| {
-        let name = format!("half-stack-correlation-{channel}");
-        entries(record).find(|e| e["name"] == name.as_str())
-    };
-    let Some(series) = ["green", "mono"].iter().find_map(named) else { return Vec::new() };
+fn curve(node: &Value) -> Vec<(f64, f64)> {
+    let Some(series) = Nodes::find(node, "half-stack-correlation-") else { return Vec::new() };
     let list = |key: &str| series[key].as_array().into_iter().flatten().map(|v| v.as_f64().unwrap_or(f64::NAN));
     list("x").zip(list("y")).collect()
-}
-
-/// Share of the picture that the target fills, as the resolution's record tells it; all of it in a record that does not.
-fn filled(record: &Value) -> f64 {
-    entry(record, "filled-").map_or(1.0, |share| share.clamp(0.01, 1.0))
 }
 
 /// Pixels of the picture, taken to be square: rings of its spectrum lie one cycle per side apart.

@@ -2,11 +2,15 @@
 //!
 //! All is read from the run folders. One measure ranks. Its uncertainty comes from the half-stacks: two runs whose
 //! values lie within twice the uncertainty of their difference are said not to differ. Both may stem from the same
-//! frames, whose noise they share, so that this errs towards "no difference".
+//! frames, whose noise they share, so that this errs towards "no difference". Where all runs share the very result that
+//! a measure is taken on, as the stack where only the sharpening was varied, that measure cannot rank, which is said.
 
+mod conclusion;
 mod measures;
+mod nodes;
 mod page;
 mod sheet;
+mod told;
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -14,7 +18,9 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use crate::ReportError;
+use conclusion::Conclusion;
 use measures::{Measured, Unit};
+use told::Told;
 
 /// A difference must be larger than so many standard deviations to be called one (95 % of a normal distribution).
 const SIGMAS: f64 = 2.0;
@@ -42,6 +48,15 @@ impl Measure {
     fn more_is_better(self) -> bool {
         self == Self::Resolution
     }
+
+    /// What it is taken on.
+    fn taken_on(self) -> &'static str {
+        match self {
+            Self::Resolution => "stack",
+            Self::Noise => "picture",
+            Self::Overshoot => "sharpening",
+        }
+    }
 }
 
 /// One run of a comparison.
@@ -51,6 +66,8 @@ pub struct RunOf {
     pub name: String,
     /// File name of the clip.
     pub clip: String,
+    /// The same in parts, of which every run has as many: the recipe's variant, and a setting for each thing varied.
+    pub words: Vec<String>,
     /// Settings on top of the recipe.
     pub settings: Vec<String>,
     /// Its run folder, relative to the comparison's; nothing if it failed.
@@ -93,6 +110,8 @@ pub(crate) struct Row {
     /// From 1, as on the contact sheet.
     pub number: usize,
     pub name: String,
+    #[serde(skip)]
+    pub words: Vec<String>,
     pub clip: String,
     pub settings: Vec<String>,
     pub folder: Option<PathBuf>,
@@ -120,7 +139,8 @@ pub fn write(folder: &Path, comparison: &Comparison) -> Result<Summary, ReportEr
     let unit = Unit::common(measured.iter().flatten(), comparison.rank, one_clip(comparison));
     let rows = rows(comparison, measured, unit);
     let sheet = sheet::make(folder, &rows, unit)?;
-    let conclusion = conclusion(&rows, comparison.rank, unit);
+    let told = Told::of(&rows);
+    let conclusion = Conclusion::of(&rows, comparison.rank, unit, &told);
     let json = serde_json::json!({
         "format": 1,
         "recipe": comparison.recipe,
@@ -129,7 +149,8 @@ pub fn write(folder: &Path, comparison: &Comparison) -> Result<Summary, ReportEr
         "more_is_better": comparison.rank.more_is_better(),
         "sigmas": SIGMAS,
         "runs": rows,
-        "conclusion": conclusion,
+        "one_for_all": one_for_all(&rows, comparison.rank),
+        "conclusion": conclusion.line(),
         "contact_sheet": sheet.as_ref().map(|_| "contact-sheet.png"),
     });
     let text = serde_json::to_vec_pretty(&json).unwrap_or_default();
@@ -137,10 +158,10 @@ pub fn write(folder: &Path, comparison: &Comparison) -> Result<Summary, ReportEr
         put(folder, "contact-sheet.png", &sheet.png)?;
     }
     put(folder, "compare.json", &text)?;
-    let page = page::page(comparison, &rows, unit, sheet.as_ref(), &conclusion);
+    let page = page::page(comparison, &rows, unit, sheet.as_ref(), &conclusion, &told);
     put(folder, "compare.html", page.as_bytes())?;
-    let mut lines = page::lines(&rows, unit);
-    lines.push(conclusion);
+    let mut lines = page::lines(&rows, unit, &told);
+    lines.extend(conclusion.sentences());
     Ok(Summary { json, lines })
 }
 
@@ -155,29 +176,55 @@ fn one_clip(comparison: &Comparison) -> bool {
     comparison.runs.windows(2).all(|pair| pair[0].clip == pair[1].clip)
 }
 
+/// Whether all runs share the result that the measure is taken on: then it is the same for all by construction.
+fn one_for_all(rows: &[Row], rank: Measure) -> bool {
+    rows.len() > 1 && rows[1..].iter().all(|row| one_result(&rows[0], row, rank))
+}
+
+fn one_result(a: &Row, b: &Row, rank: Measure) -> bool {
+    let key = |row: &Row| row.measures.as_ref().and_then(|m| m.keys.of(rank).map(str::to_string));
+    key(a).is_some() && key(a) == key(b)
+}
+
 fn rows(comparison: &Comparison, measured: Vec<Option<Measured>>, unit: Unit) -> Vec<Row> {
+    let rank = comparison.rank;
     let ranked: Vec<Option<Uncertain>> =
-        measured.iter().map(|m| m.as_ref().and_then(|m| m.ranked(comparison.rank, unit))).collect();
-    let ranks = ranks(&ranked, comparison.rank.more_is_better());
+        measured.iter().map(|m| m.as_ref().and_then(|m| m.ranked(rank, unit))).collect();
+    let ranks = ranks(&ranked, rank.more_is_better());
     let first = ranked.first().copied().flatten();
     let runs = comparison.runs.iter().zip(measured).zip(ranked.iter().zip(ranks));
-    let row = |(index, ((run, measures), (ranked, rank))): (usize, ((&RunOf, _), (&Option<Uncertain>, _)))| {
-        let difference = first.zip(*ranked).filter(|_| index > 0).map(|(first, own)| minus(own, first));
-        Row {
-            number: index + 1,
-            name: run.name.clone(),
-            clip: run.clip.clone(),
-            settings: run.settings.clone(),
-            folder: run.folder.clone(),
-            failure: run.failure.clone(),
-            measures,
-            ranked: *ranked,
-            verdict: verdict(index, run, *ranked, difference, comparison.rank),
-            difference,
-            rank,
-        }
+    let row = |(index, ((run, measures), (ranked, rank))): (usize, ((&RunOf, _), (&Option<Uncertain>, _)))| Row {
+        number: index + 1,
+        name: run.name.clone(),
+        words: run.words.clone(),
+        clip: run.clip.clone(),
+        settings: run.settings.clone(),
+        folder: run.folder.clone(),
+        failure: run.failure.clone(),
+        measures,
+        ranked: *ranked,
+        verdict: String::new(),
+        difference: first.zip(*ranked).filter(|_| index > 0).map(|(first, own)| minus(own, first)),
+        rank,
     };
-    runs.enumerate().map(row).collect()
+    let mut rows: Vec<Row> = runs.enumerate().map(row).collect();
+    let nothing_to_rank = one_for_all(&rows, rank);
+    for index in 0..rows.len() {
+        let same = index > 0 && one_result(&rows[0], &rows[index], rank);
+        let (run, row) = (&comparison.runs[index], &rows[index]);
+        rows[index].verdict = match same {
+            true => format!("the same {} as the first", rank.taken_on()),
+            false => verdict(index, run, row.ranked, row.difference, rank),
+        };
+        if same {
+            // One result has one value: there is no difference that could be uncertain.
+            rows[index].difference = None;
+        }
+        if nothing_to_rank {
+            rows[index].rank = None;
+        }
+    }
+    rows
 }
 
 /// The difference; where the uncertainty of one is not known it is taken for exact.
@@ -214,9 +261,15 @@ fn verdict(
         None => "the first was not measured".into(),
         Some(difference) if !is_one(difference) => "no difference".into(),
         Some(difference) => {
-            let better = (difference.value > 0.0) == rank.more_is_better();
             let known = if difference.sigma.is_some() { "" } else { " (uncertainty not known)" };
-            format!("{}{known}", if better { "better" } else { "worse" })
+            let word = match (rank, difference.value > 0.0) {
+                (Measure::Resolution, true) => "better",
+                (Measure::Resolution, false) => "worse",
+                // Less noise, or less of a rim, is not simply better.
+                (_, true) => "more",
+                (_, false) => "less",
+            };
+            format!("{word}{known}")
         }
     }
 }
@@ -239,25 +292,6 @@ fn ranks(values: &[Option<Uncertain>], more_is_better: bool) -> Vec<Option<usize
         ranks[index] = Some(rank);
     }
     ranks
-}
-
-fn conclusion(rows: &[Row], rank: Measure, unit: Unit) -> String {
-    let best: Vec<&Row> = rows.iter().filter(|row| row.rank == Some(1)).collect();
-    let ranked = rows.iter().filter(|row| row.rank.is_some()).count();
-    let label = |row: &Row| format!("{} ({}, {})", row.number, row.name, row.clip);
-    let by = format!("ranked by the {}", rank.words());
-    let caution = unit.caution();
-    let words = match (ranked, best.as_slice()) {
-        (0, _) => format!("not ranked: no run has a {}", rank.words()),
-        (1, [only]) => format!("{by}: only {} could be measured", label(only)),
-        (n, best) if best.len() == n => format!("{by}: no difference between the runs"),
-        (_, [best]) => format!("{by}: {} is the best", label(best)),
-        (_, best) => {
-            let names: Vec<String> = best.iter().map(|row| row.number.to_string()).collect();
-            format!("{by}: no difference between the best, {}", names.join(", "))
-        }
-    };
-    format!("{words}{caution}")
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::measures::Measured;
 use super::sheet::Sheet;
-use super::{Comparison, Row, RunOf, SIGMAS, Uncertain, Unit};
+use super::{Comparison, Conclusion, Measure, Row, RunOf, SIGMAS, Told, Uncertain, Unit};
 use crate::document::document;
 use crate::page::SCRIPT;
 use crate::verdict::capital;
@@ -18,6 +18,9 @@ table.compare th,table.compare td{padding:.25rem .5rem;text-align:right;vertical
 table.compare th:first-child,table.compare td:first-child{padding-left:0}
 table.compare thead th{vertical-align:bottom}
 table.compare td{white-space:nowrap}
+ol code{overflow-wrap:anywhere}
+.sideways{display:none}
+@media (max-width:40rem){.sideways{display:block}}
 table.compare .words{text-align:left;white-space:normal;min-width:5.5rem}
 table.compare .best td:first-child{font-weight:700}";
 
@@ -41,17 +44,62 @@ fn plain(value: Option<f64>, digits: usize) -> String {
     value.map_or_else(String::new, |v| format!("{v:.digits$}"))
 }
 
-/// A column of the table: its head, its cells, and whether they are words.
+/// A column of the table: its head, its unit, its cells, and whether they are words.
 struct Column {
     head: String,
+    unit: &'static str,
     cells: Vec<String>,
     words: bool,
 }
 
-/// The columns that say something: those that no run fills are left out, and the clip and the way where all are alike.
-fn columns(rows: &[Row], unit: Unit) -> Vec<Column> {
-    let in_resolution = !matches!(unit, Unit::White | Unit::Percent);
-    let per = if in_resolution { unit.name() } else { "cycles/px" };
+impl Column {
+    fn title(&self) -> String {
+        if self.unit.is_empty() { self.head.clone() } else { format!("{}, {}", self.head, self.unit) }
+    }
+
+    /// Whether it says of the runs what may well be the same for all.
+    fn may_be_shared(&self) -> bool {
+        !["run", "clip", "seconds", "rank", LESS, "verdict"].contains(&self.head.as_str())
+    }
+}
+
+/// Head of the column of differences.
+const LESS: &str = "less the first";
+
+/// The table: the columns that say something of a run, and what is the same for all.
+struct Numbers {
+    columns: Vec<Column>,
+    /// Words and value.
+    shared: Vec<(String, String)>,
+}
+
+impl Numbers {
+    /// Columns that no run fills are left out; those in which all runs are alike are told beside the table.
+    fn of(rows: &[Row], unit: Unit, told: &Told) -> Self {
+        let (mut columns, mut shared) = (Vec::new(), Vec::<(String, String)>::new());
+        for column in all_columns(rows, unit, told) {
+            let alike = rows.len() > 1 && column.cells.windows(2).all(|pair| pair[0] == pair[1]);
+            if column.cells.iter().all(String::is_empty) || (alike && column.head == "clip") {
+            } else if alike && column.may_be_shared() {
+                let value = format!("{} {}", column.cells[0], column.unit).trim().to_string();
+                match shared.iter_mut().find(|(head, _)| *head == column.head) {
+                    Some((_, other)) => *other = format!("{other} = {value}"),
+                    None => shared.push((column.head, value)),
+                }
+            } else {
+                columns.push(column);
+            }
+        }
+        Self { columns, shared }
+    }
+
+    fn shared_words(&self) -> Option<String> {
+        let words: Vec<String> = self.shared.iter().map(|(head, value)| format!("{head} {value}")).collect();
+        (!words.is_empty()).then(|| format!("the same for all runs: {}", words.join(", ")))
+    }
+}
+
+fn all_columns(rows: &[Row], unit: Unit, told: &Told) -> Vec<Column> {
     let sign = |u: Uncertain| format!("{}{}", if u.value > 0.0 { "+" } else { "" }, uncertain(Some(u)));
     let frames = |used: Option<u64>, total: Option<u64>| match (used, total) {
         (Some(used), Some(total)) => format!("{used} of {total}"),
@@ -59,57 +107,82 @@ fn columns(rows: &[Row], unit: Unit) -> Vec<Column> {
         _ => String::new(),
     };
     let millionths = |u: Uncertain| Uncertain { value: 1e6 * u.value, sigma: u.sigma.map(|s| 1e6 * s) };
-    let column = |head: &str, words: bool, of: &dyn Fn(&Row) -> String| Column {
+    let column = |head: &str, unit: &'static str, words: bool, of: &dyn Fn(&Row) -> String| Column {
         head: head.into(),
+        unit,
         cells: rows.iter().map(of).collect(),
         words,
     };
-    let measured = |head: &str, of: &dyn Fn(&Measured) -> String| {
-        column(head, false, &|row| row.measures.as_ref().map(of).unwrap_or_default())
+    let measured = |head: &str, unit: &'static str, of: &dyn Fn(&Measured) -> String| {
+        column(head, unit, false, &|row| row.measures.as_ref().map(of).unwrap_or_default())
     };
-    let resolution = |row: &Row| {
-        let own = row.measures.as_ref().and_then(|m| m.resolution_cycles_per_px);
-        uncertain(if in_resolution { row.ranked } else { own })
+    let resolution = |unit: Unit| measured("resolution (period)", unit.of_period(), &|m| uncertain(m.period(unit)));
+    let of_disc = if unit == Unit::Disc { Some(resolution(Unit::Disc)) } else { None };
+    // A difference of frequencies as that of their periods: both have the same ratio to their uncertainty.
+    let difference = |row: &Row| {
+        let difference = row.difference?;
+        let factor = match unit {
+            Unit::White => 1e6,
+            Unit::Percent => 1.0,
+            _ => {
+                let period = |row: &Row| row.measures.as_ref()?.period(unit).map(|p| p.value);
+                let percent = if unit == Unit::Disc { 100.0 } else { 1.0 };
+                -period(row)? * period(&rows[0])? / percent
+            }
+        };
+        let sigma = difference.sigma.map(|s| s * factor.abs());
+        Some(Uncertain { value: difference.value * factor, sigma })
     };
-    let list = vec![
-        column("run", false, &|row| row.number.to_string()),
-        column("way", true, &|row| row.name.clone()),
-        column("clip", true, &|row| row.clip.clone()),
-        column(&format!("resolution, {per}"), false, &resolution),
-        measured("period, arcsec", &|m| plain(m.resolution_period_arcsec, 2)),
-        measured("share of cut-off", &|m| plain(m.resolution_share, 2)),
-        measured("noise, millionths of white", &|m| uncertain(m.noise.map(millionths))),
-        measured("bright rim, %", &|m| plain(m.limb_overshoot_percent, 2)),
-        measured("frames", &|m| frames(m.frames_used, m.frames_total)),
-        measured("seconds", &|m| format!("{:.1}", m.seconds)),
-        column("limited by", true, &|row| {
+    let of_difference = match unit {
+        Unit::White => "millionths of white",
+        Unit::Percent => "%",
+        _ => unit.of_period(),
+    };
+    let way = if told.what.is_empty() { "way" } else { &told.what };
+    let mut list = vec![
+        column("run", "", false, &|row| row.number.to_string()),
+        column(way, "", true, &|row| told.own.get(row.number - 1).cloned().unwrap_or_default()),
+        column("clip", "", true, &|row| row.clip.clone()),
+        resolution(Unit::Px),
+        resolution(Unit::Arcsec),
+    ];
+    list.extend(of_disc);
+    list.extend([
+        measured("share of cut-off", "", &|m| plain(m.resolution_share, 2)),
+        measured("noise", "millionths of white", &|m| uncertain(m.noise.map(millionths))),
+        measured("noise gain", "", &|m| plain(m.noise_gain, 2)),
+        measured("bright rim", "%", &|m| plain(m.limb_overshoot_percent, 2)),
+        measured("misfit to the stack", "", &|m| plain(m.reblur, 2)),
+        measured("frames used", "", &|m| frames(m.frames_used, m.frames_total)),
+        measured("seconds", "", &|m| format!("{:.1}", m.seconds)),
+        column("limited by", "", true, &|row| {
             row.measures.as_ref().and_then(|m| m.limiting_factor.clone()).unwrap_or_default()
         }),
-        column("rank", false, &|row| row.rank.map_or_else(String::new, |rank| rank.to_string())),
-        column(&format!("less the first, {}", unit.name()), false, &|row| {
-            row.difference.map_or_else(String::new, sign)
-        }),
-        column("verdict", true, &|row| {
+        column("rank", "", false, &|row| row.rank.map_or_else(String::new, |rank| rank.to_string())),
+        column(LESS, of_difference, false, &|row| difference(row).map_or_else(String::new, sign)),
+        column("verdict", "", true, &|row| {
             row.failure.clone().map_or_else(|| row.verdict.clone(), |why| format!("failed: {why}"))
         }),
-    ];
-    let alike = |c: &Column| c.cells.windows(2).all(|pair| pair[0] == pair[1]);
-    let dull = |c: &Column| c.cells.iter().all(String::is_empty) || (["way", "clip"].contains(&&*c.head) && alike(c));
-    list.into_iter().filter(|c| rows.len() < 2 || !dull(c)).collect()
+    ]);
+    if rows.iter().all(|row| row.rank.is_none() && row.failure.is_none()) {
+        // Without a ranking a verdict would say the same of every run.
+        list.pop();
+    }
+    list
 }
 
 /// The table as plain lines.
-pub(crate) fn lines(rows: &[Row], unit: Unit) -> Vec<String> {
-    let columns = columns(rows, unit);
-    let table: Vec<Vec<&String>> = std::iter::once(columns.iter().map(|c| &c.head).collect())
-        .chain((0..rows.len()).map(|r| columns.iter().map(|c| &c.cells[r]).collect()))
+pub(crate) fn lines(rows: &[Row], unit: Unit, told: &Told) -> Vec<String> {
+    let numbers = Numbers::of(rows, unit, told);
+    let table: Vec<Vec<String>> = std::iter::once(numbers.columns.iter().map(Column::title).collect())
+        .chain((0..rows.len()).map(|r| numbers.columns.iter().map(|c| c.cells[r].clone()).collect()))
         .collect();
     let width = |c: usize| table.iter().map(|row| row[c].chars().count()).max().unwrap_or(0);
-    let line = |row: &Vec<&String>| {
+    let line = |row: &Vec<String>| {
         let cells = row.iter().enumerate().map(|(c, text)| format!("{text:width$}", width = width(c)));
         cells.collect::<Vec<_>>().join("  ").trim_end().to_string()
     };
-    table.iter().map(line).collect()
+    table.iter().map(line).chain(numbers.shared_words()).collect()
 }
 
 /// The page.
@@ -118,17 +191,20 @@ pub(crate) fn page(
     rows: &[Row],
     unit: Unit,
     sheet: Option<&Sheet>,
-    conclusion: &str,
+    conclusion: &Conclusion,
+    told: &Told,
 ) -> String {
     let title = title(comparison);
     let body = html! {
         header {
             h1 { (title) }
-            p class="lead" { (capital(conclusion)) "." }
+            @for (index, sentence) in conclusion.sentences().iter().enumerate() {
+                p class=[(index == 0).then_some("lead")] { (capital(sentence)) "." }
+            }
         }
-        @if let Some(sheet) = sheet { (over(rows, sheet)) (pictures(rows, sheet)) }
-        (numbers(rows, unit))
-        (ways(rows))
+        @if let Some(sheet) = sheet { (over(rows, sheet, told)) (pictures(rows, sheet, comparison.rank, told)) }
+        (numbers(rows, unit, told))
+        (ways(rows, told))
     };
     document(&title, OWN_STYLE, &body, SCRIPT)
 }
@@ -149,21 +225,8 @@ fn title(comparison: &Comparison) -> String {
     }
 }
 
-/// What to call a run: its number, and what sets it apart.
-fn label(row: &Row, rows: &[Row]) -> String {
-    let alike = |of: fn(&Row) -> &str| rows.windows(2).all(|pair| of(&pair[0]) == of(&pair[1]));
-    let mut words = vec![row.number.to_string()];
-    if !alike(|r| &r.name) || rows.len() < 2 {
-        words.push(row.name.clone());
-    }
-    if !alike(|r| &r.clip) {
-        words.push(row.clip.clone());
-    }
-    words.join(" · ")
-}
-
 /// Any two of the runs under a movable edge, or blinking: the first, and the best of the others.
-fn over(rows: &[Row], sheet: &Sheet) -> Markup {
+fn over(rows: &[Row], sheet: &Sheet, told: &Told) -> Markup {
     let found: Vec<&Row> =
         sheet.cells.iter().filter_map(|(number, _)| rows.iter().find(|row| row.number == *number)).collect();
     if found.len() < 2 {
@@ -171,7 +234,7 @@ fn over(rows: &[Row], sheet: &Sheet) -> Markup {
     }
     let views: Vec<View<'_>> = found
         .iter()
-        .map(|row| View { words: label(row, rows), source: Source::CopyOf(format!("cell{}", row.number)) })
+        .map(|row| View { words: told.label(row, rows), source: Source::CopyOf(format!("cell{}", row.number)) })
         .collect();
     let best = (1..found.len()).min_by_key(|i| found[*i].rank.unwrap_or(usize::MAX)).unwrap_or(1);
     let side = sheet.side as u32;
@@ -187,20 +250,27 @@ fn over(rows: &[Row], sheet: &Sheet) -> Markup {
     stage(&views, &look)
 }
 
-fn pictures(rows: &[Row], sheet: &Sheet) -> Markup {
+fn pictures(rows: &[Row], sheet: &Sheet, rank: Measure, told: &Told) -> Markup {
     // Small pictures enlarged by whole pixels, to about as much as fits three to a row.
     let differ = rows.iter().any(|row| row.rank.is_some_and(|rank| rank > 1));
+    let best = if rank == Measure::Resolution { "best by what ranks" } else { "least of what ranks" };
     let shown = sheet.side * (300 / sheet.side.max(1)).max(1);
     html! {
         section {
             h2 { "Side by side" }
+            @if !told.what.is_empty() || !told.shared.is_empty() {
+                p class="key" {
+                    @if !told.what.is_empty() { "What differs: " code { (told.what) } ". " }
+                    @if !told.shared.is_empty() { "The same for all: " code { (told.shared.join(" ")) } "." }
+                }
+            }
             div class="cells" {
                 @for (number, data) in &sheet.cells {
                     @if let Some(row) = rows.iter().find(|row| row.number == *number) {
-                        @let name = label(row, rows);
+                        @let name = told.label(row, rows);
                         figure {
                             img id=(format!("cell{number}")) src=(data) alt=(format!("run {name}")) width=(shown) height=(shown);
-                            figcaption { (name) @if row.rank == Some(1) && differ { " · best by what ranks" } }
+                            figcaption { (name) @if row.rank == Some(1) && differ { " · " (best) } }
                         }
                     }
                 }
@@ -215,45 +285,58 @@ fn pictures(rows: &[Row], sheet: &Sheet) -> Markup {
     }
 }
 
-fn numbers(rows: &[Row], unit: Unit) -> Markup {
-    let columns = columns(rows, unit);
+fn numbers(rows: &[Row], unit: Unit, told: &Told) -> Markup {
+    let numbers = Numbers::of(rows, unit, told);
     let class = |c: &Column| c.words.then_some("words");
+    let ranks = rows.iter().any(|row| row.rank.is_some());
     html! {
         section {
             h2 { "What was measured" }
+            p class="key sideways" { "The table is wider than the page: it scrolls sideways." }
             div class="scroll" tabindex="0" role="group" aria-label="table of measures" {
                 table class="compare" {
-                    thead { tr { @for c in &columns { th scope="col" class=[class(c)] { (c.head) } } } }
+                    thead { tr { @for c in &numbers.columns { th scope="col" class=[class(c)] { (c.title()) } } } }
                     tbody {
                         @for (r, row) in rows.iter().enumerate() {
-                            tr class=[(row.rank == Some(1)).then_some("best")] { @for c in &columns { td class=[class(c)] { (c.cells[r]) } } }
+                            tr class=[(row.rank == Some(1)).then_some("best")] {
+                                @for c in &numbers.columns { td class=[class(c)] { (c.cells[r]) } }
+                            }
                         }
                     }
                 }
             }
+            @if let Some(words) = numbers.shared_words() { p { (capital(&words)) "." } }
             p class="key" {
-                "Resolution: where the two half-stacks stop agreeing (their correlation falls below 1/7), in the green or only \
-                 channel; ± one standard deviation, from the scatter of the correlation and its slope there; without ± they \
-                 agree up to the pixels' limit, and it is at least this. Two runs differ only if they lie more than " (SIGMAS)
-                " standard deviations of their difference apart; runs of one clip share frames and their noise, so that this \
-                 errs towards no difference. Noise: of detail of 1 px in the picture. Bright rim: largest mean excess on a ring \
-                 about the limb. Seconds: what a run shared with an earlier one took it nothing. Runs that do not differ from \
-                 the best of their group share its rank; those of rank 1 are in bold."
+                "Resolution: the period of the finest pattern on which the two half-stacks agree (their correlation falls \
+                 below 1/7), in the green or only channel; smaller is finer, and half of it is the finest separate detail. \
+                 ± is one standard deviation, from the scatter of the correlation and its slope there; without ± they agree \
+                 up to the pixels' limit, and it is at most this. Noise: of detail of 1 px in the picture. Noise gain: noise \
+                 of the picture over that of the stack, as the sharpening tells. Bright rim: largest mean excess on a ring \
+                 about the limb. Misfit to the stack: mean square of stack less re-blurred picture over the noise's; far \
+                 above 1 the picture shows what the stack does not hold, or lacks what it holds. Seconds: what a run shared \
+                 with an earlier one took it nothing."
+                @if ranks {
+                    " Two runs differ only if they lie more than " (SIGMAS) " standard deviations of their difference apart; \
+                     runs of one clip share frames and their noise, so that this errs towards no difference. Runs that do not \
+                     differ from the best of their group share its rank; those of rank 1 are in bold."
+                }
             }
         }
     }
 }
 
-fn ways(rows: &[Row]) -> Markup {
+fn ways(rows: &[Row], told: &Told) -> Markup {
     html! {
         section {
             h2 { "The runs" }
             ol {
                 @for row in rows {
+                    @let label = told.label(row, rows);
+                    @let words = label.split_once(" · ").map_or(row.clip.as_str(), |(_, words)| words);
                     li {
                         @match &row.folder {
-                            Some(folder) => { a href=(format!("{}/report.html", folder.display()).replace('\\', "/")) { (row.name) " · " (row.clip) } }
-                            None => { (row.name) " · " (row.clip) ": failed" }
+                            Some(folder) => { a href=(format!("{}/report.html", folder.display()).replace('\\', "/")) { (words) } }
+                            None => { (words) ": failed" }
                         }
                         @if !row.settings.is_empty() { " " code { (row.settings.join(" ")) } }
                     }
