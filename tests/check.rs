@@ -85,3 +85,19 @@ fn a_recipe_s_own_checks_are_tried_on_simulated_clips() {
     assert!(said.err.contains("[[expect]]"), "{}", said.err);
     assert!(!here.join("runs").exists(), "the tries leave no runs");
 }
+
+#[test]
+fn a_method_without_what_later_steps_need_is_refused_and_a_failing_step_names_the_one_replaced() {
+    let here = folder("check-replaced");
+    let said = stillair(&here, &["check", "planet-colour", "--set", "grades.use=find.disc"]);
+    assert_eq!(said.code, Some(2), "{}", said.out);
+    let wanted = "with find.disc as `grades`, the table of `first` lacks a column of grades";
+    assert!(said.err.contains(wanted) && said.err.contains("leave grade.gradient there"), "{}", said.err);
+    // What a column cannot tell is only found in the run.
+    write_clip(&here.join("a.ser"), 30);
+    let arguments = ["run", "planet-colour", "a.ser", "--set", "colour_shift.use=align.centroid"];
+    let said = stillair(&here, &arguments);
+    assert_eq!(said.code, Some(2), "{}{}", said.out, said.err);
+    let wanted = "it builds on `colour_shift`, which uses align.centroid in place of align.dispersion";
+    assert!(said.err.contains(wanted), "{}", said.err);
+}

@@ -58,14 +58,46 @@ fn every_way_is_run_and_shared_stages_run_once() {
         }
     }
     // Sharpening does not change what the half-stacks agree on: said so, and ranked alike.
-    assert_eq!(runs[1]["verdict"], "no difference");
+    assert_eq!(runs[1]["verdict"], "the same stack as the first");
     assert_eq!(runs[1]["rank"], runs[0]["rank"]);
+    assert_eq!(comparison["one_for_all"], false);
+    assert!(comparison["conclusion"].as_str().unwrap().contains("of runs that share one"), "{comparison:#}");
+    // The noise told is that of the picture, which only `assess.noise` has measured.
+    for run in runs {
+        let record = json(&done.join(run["folder"].as_str().unwrap()).join("run.json"));
+        let nodes = record["nodes"].as_array().unwrap();
+        let node = nodes.iter().find(|n| n["method"] == "assess.noise").unwrap();
+        let entry = node["entries"].as_array().unwrap().iter().find(|e| e["name"] == "noise-mono-1px").unwrap();
+        assert_eq!(run["measures"]["noise"]["value"], entry["value"]);
+    }
     let sheet =
         png::Decoder::new(std::io::BufReader::new(std::fs::File::open(done.join("contact-sheet.png")).unwrap()));
     let info = sheet.read_info().unwrap().info().clone();
     assert!(info.width >= 4 * 48 && info.height >= 48);
     let page = std::fs::read_to_string(done.join("compare.html")).unwrap();
     assert!(page.contains("data:image/png;base64,") && page.contains("sharpen.unsharp") && !page.contains("http://"));
+}
+
+#[test]
+fn where_all_share_a_stack_nothing_is_ranked_by_it_and_noise_ranks_with_a_warning() {
+    let here = folder("compare-sharpening");
+    write_clip(&here.join("a.ser"), 40);
+    let ways = ["planet-mono", "a.ser", "--vary", "sharp.use=sharpen.wiener,sharpen.unsharp", "--cache", "cache"];
+    let done = compare(&here, &ways);
+    let comparison = json(&done.join("compare.json"));
+    assert_eq!(comparison["one_for_all"], true);
+    assert!(comparison["runs"].as_array().unwrap().iter().all(|run| run["rank"].is_null()), "{comparison:#}");
+    let page = std::fs::read_to_string(done.join("compare.html")).unwrap();
+    assert!(page.contains("Not ranked: all runs share one stack") && !page.contains("cycles"), "{page}");
+    assert!(page.contains("<figcaption>1 · wiener") && page.contains("sharp.use (sharpen)"), "{page}");
+    let mut by_noise = vec!["compare", "--rank", "noise"];
+    by_noise.extend(ways);
+    let said = stillair(&here, &by_noise);
+    assert_eq!(said.code, Some(0), "{}", said.err);
+    assert!(said.out.contains("beware: noise alone prefers what sharpens less"), "{}", said.out);
+    let folder = said.out.lines().find_map(|line| line.strip_prefix("page     ")).unwrap();
+    let page = std::fs::read_to_string(here.join(folder)).unwrap();
+    assert!(page.contains("Beware: noise alone prefers what sharpens less"), "{page}");
 }
 
 /// A mono clip of 8 bits of a disc with fine belts, at a scale, with a noise: more noise or less scale shows less.
@@ -143,6 +175,7 @@ fn variants_of_the_recipe_are_run_too_and_a_wrong_way_is_refused_before_anything
     for wrong in ["weights.pwoer=1,2", "weights.power=1,-3", "weights.power", "nothing.at=1,2"] {
         let said = stillair(&here, &["compare", "planet-mono", "a.ser", "--vary", wrong, "--out", "refused"]);
         assert_eq!(said.code, Some(2), "{wrong}: {}", said.err);
+        assert!(said.err.contains("--vary") && !said.err.contains("--set"), "{wrong}: {}", said.err);
         assert!(!here.join("refused").exists());
     }
     let said = stillair(&here, &["compare", "planet-mono", "a.ser"]);

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use serde_json::json;
-use stillair_api::{Description, Parameter, ParameterKind, Port};
+use stillair_api::{Description, Parameter, ParameterKind, Port, columns};
 use stillair_engine::compile::{Given, default_text, type_name};
 use stillair_engine::diagnostic::nearest;
 use stillair_engine::session;
@@ -73,6 +73,21 @@ fn method_text(description: &Description, plugin: &str) -> String {
         paragraph(&mut text, &description.help);
     }
     ports(&mut text, "Takes", &description.inputs, true);
+    if !description.needs.is_empty() {
+        text.push_str("\nCannot do without\n");
+        for need in &description.needs {
+            let column = match need.column.as_str() {
+                columns::GRADE => "a column of grades".to_string(),
+                name => format!("the column {name}"),
+            };
+            let by = if need.named_by.is_empty() {
+                String::new()
+            } else {
+                format!(", or the one that `{}` names", need.named_by)
+            };
+            let _ = writeln!(text, "  {}: {column}{by}", need.port);
+        }
+    }
     ports(&mut text, "Gives", &description.outputs, false);
     if !description.extension.is_empty() {
         let _ = writeln!(text, "\nWrites a file .{} into the run folder's results.", description.extension);

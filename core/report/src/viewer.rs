@@ -140,7 +140,9 @@ pub(crate) fn viewer(pictures: &[Picture]) -> Markup {
 
 /// Pictures and their controls. Works by keyboard: the edge is a slider, blinking a button, the rest are lists.
 pub(crate) fn stage(views: &[View<'_>], look: &Look<'_>) -> Markup {
-    let zoom = (560.0 / f64::from(look.width.max(1))).clamp(1.0, 4.0).round();
+    // The largest choice that makes a picture about as wide as a column of text; the script shrinks it to a small screen.
+    let wanted = (560.0 / f64::from(look.width.max(1))).round();
+    let zoom = SIZES.into_iter().rfind(|size| *size <= wanted).unwrap_or(1.0);
     let copies = views.iter().any(|v| matches!(v.source, Source::CopyOf(_)));
     let several = views.len() > 1;
     let choice = |label: &str, class: &str, chosen: usize| {

@@ -102,6 +102,16 @@ impl Trying<'_> {
                 self.complain(format!("the default of `{name}` is not one that it allows"));
             }
         }
+        for need in &description.needs {
+            let table = |p: &stillair_api::Port| p.name == need.port && p.kind == stillair_api::PortType::Table;
+            if !description.inputs.iter().any(table) {
+                self.complain(format!("it needs the column `{}` of `{}`, which is no table", need.column, need.port));
+            }
+            let names = |p: &stillair_api::Parameter| p.name == need.named_by && p.kind == ParameterKind::Text;
+            if !need.named_by.is_empty() && !description.parameters.iter().any(names) {
+                self.complain(format!("`{}`, to name a column, is no parameter that takes a text", need.named_by));
+            }
+        }
         let streams = matches!(description.shape, Shape::Map | Shape::Measure | Shape::Reduce);
         let frames = description.inputs.iter().filter(|p| p.kind == stillair_api::PortType::Frames).count();
         if streams && frames != 1 {
@@ -230,4 +240,63 @@ fn fits(kind: &ParameterKind, value: &ParameterValue, auto: bool) -> bool {
 /// The complaint of a process that ended in mid-check.
 pub(super) fn crashed(last: &str, how: &str) -> Fault {
     Fault::data(format!("the library crashed the process that tried it ({how}) while it was at: {last}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use stillair_api::{Bound, ColumnSpec, Context, Parameters, PortType, Transform, Value};
+
+    use super::*;
+
+    /// Adds two columns to a table.
+    struct Adds(Description);
+
+    impl Method for Adds {
+        fn describe(&self) -> Description {
+            self.0.clone()
+        }
+
+        fn create(&self, _parameters: &Parameters, _facts: &Facts) -> Outcome<Node> {
+            Ok(Node::Transform(Box::new(Adding)))
+        }
+    }
+
+    struct Adding;
+
+    impl Transform for Adding {
+        fn run(&self, _context: &dyn Context, bound: &Bound) -> Outcome<Vec<Value>> {
+            let mut table = (**bound.table("table")?).clone();
+            for name in ["weight", "luck"] {
+                let values = vec![1.0; table.rows()];
+                table.push(ColumnSpec::number(name, "", ""), values);
+            }
+            Ok(vec![Value::Table(Arc::new(table))])
+        }
+    }
+
+    fn complaints(description: Description) -> Vec<String> {
+        let method = Adds(description);
+        let mut say = |_: &str| {};
+        let mut trying =
+            Trying { description: &method.0, say: &mut say, complaints: Vec::new(), refusals: BTreeSet::new() };
+        trying.description();
+        trying.trial(&method);
+        trying.complaints
+    }
+
+    #[test]
+    fn a_method_that_names_columns_has_to_name_all_and_needs_what_there_can_be() {
+        let plain = Description::new("other.adds", Shape::Transform, "adds").source("none");
+        let plain = plain.input("table", PortType::Table, "").output("table", PortType::Table, "");
+        assert_eq!(complaints(plain.clone()), Vec::<String>::new());
+        let one = plain.column(ColumnSpec::number("weight", "", ""));
+        let found = complaints(one.clone());
+        assert!(found[0].ends_with("its table has the column luck, which its description does not name"), "{found:?}");
+        let both = one.column(ColumnSpec::number("luck", "", ""));
+        assert_eq!(complaints(both.clone()), Vec::<String>::new());
+        let found = complaints(both.needs("tabel", "flux").needs_named("table", "grade", "by"));
+        assert!(found[0].contains("of `tabel`, which is no table") && found[1].starts_with("`by`"), "{found:?}");
+    }
 }

@@ -246,16 +246,44 @@ impl Trial<'_> {
                         run.add(&context, items.by_ref().take(batch).collect())?;
                     }
                     if let Finish::Done(values) = run.finish(&context)? {
+                        self.declared(&bound, &values)?;
                         bits.values(&values);
                         return Ok(bits.0);
                     }
                 }
                 return Err(Fault::internal("it asks for more sweeps than it declares"));
             }
-            Node::Transform(transform) => bits.values(&transform.run(&context, &bound)?),
+            Node::Transform(transform) => {
+                let values = transform.run(&context, &bound)?;
+                self.declared(&bound, &values)?;
+                bits.values(&values);
+            }
             Node::Sink(sink) => self.sink(sink.as_ref(), &context, &bound, &info, &mut bits)?,
         }
         Ok(bits.0)
+    }
+
+    /// A recipe is checked by the columns that descriptions name: a method that names any has to name all.
+    fn declared(&self, bound: &Bound, values: &[Value]) -> Outcome<()> {
+        let tables = |values: &[Value]| -> Vec<String> {
+            let of = values.iter().filter_map(|v| if let Value::Table(t) = v { Some(t) } else { None });
+            of.flat_map(|t| t.columns()).map(|c| c.spec.name.clone()).collect()
+        };
+        let mut known: Vec<String> =
+            Table::for_frames(&[], None).columns().iter().map(|c| c.spec.name.clone()).collect();
+        known.extend(bound.values.values().flat_map(|values| tables(values)));
+        known.extend(self.description.columns.iter().map(|c| c.name.clone()));
+        let plain = |name: &str| match name.rsplit_once('_') {
+            Some((plain, number)) if number.parse::<u32>().is_ok() => plain.to_string(),
+            _ => name.to_string(),
+        };
+        let undeclared = tables(values).into_iter().find(|name| !known.contains(name) && !known.contains(&plain(name)));
+        match undeclared.filter(|_| !self.description.columns.is_empty()) {
+            Some(name) => {
+                Err(Fault::internal(format!("its table has the column {name}, which its description does not name")))
+            }
+            None => Ok(()),
+        }
     }
 
     fn sink(

@@ -2,7 +2,7 @@
 
 use super::measures::Unit;
 use super::told::Told;
-use super::{Measure, Row, one_for_all};
+use super::{Measure, Row, one_for_all, one_result};
 
 /// A comparison's conclusion.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -10,8 +10,8 @@ pub(crate) struct Conclusion {
     /// Who is the best, or why nobody is.
     pub words: String,
     /// Where the ranking measure is one for all: what differs instead.
-    pub differences: Option<String>,
-    /// What the ranking does not see.
+    pub differences: Vec<String>,
+    /// What the numbers do not say.
     pub caution: Option<&'static str>,
 }
 
@@ -35,14 +35,8 @@ impl Conclusion {
                 format!("{by}: no difference between the best, {}", names.join(", "))
             }
         };
-        let caution = (ranked > 1).then_some(match rank {
-            Measure::Resolution => None,
-            Measure::Noise => {
-                Some("beware: noise alone prefers what sharpens less, or keeps more frames however blurred they are")
-            }
-            Measure::Overshoot => Some("beware: the rim alone prefers what sharpens less"),
-        });
-        Self { words: format!("{words}{}", unit.caution()), differences: None, caution: caution.flatten() }
+        let caution = (ranked > 1).then(|| caution(rows, rank)).flatten();
+        Self { words: format!("{words}{}", unit.caution()), differences: Vec::new(), caution }
     }
 
     fn without_rank(rows: &[Row], rank: Measure, told: &Told) -> Self {
@@ -56,35 +50,48 @@ impl Conclusion {
         let millionths = |row: &Row| Some(1e6 * row.measures.as_ref()?.noise?.value);
         let rim = |row: &Row| row.measures.as_ref()?.limb_overshoot_percent;
         let misfit = |row: &Row| row.measures.as_ref()?.reblur;
-        let spans: Vec<String> = [
-            span(rows, told, "noise of the finest detail", "millionths of white", 1, &millionths),
-            span(rows, told, "bright rim", "%", 2, &rim),
-            span(rows, told, "misfit to the stack", "", 2, &misfit),
-        ]
-        .into_iter()
-        .flatten()
-        .collect();
-        let differences = match (rank, spans.as_slice()) {
-            (Measure::Resolution, []) => "no noise, rim or misfit differs either; look at the pictures".to_string(),
-            (Measure::Resolution, spans) => format!(
-                "what differs: {}; less noise or rim is not simply better, since what sharpens less has less of both and \
-                 shows less; a misfit far above 1 is a warning; look at the pictures",
-                spans.join("; ")
-            ),
-            _ => "look at the pictures".to_string(),
+        let mut differences = Vec::new();
+        if rank == Measure::Resolution {
+            differences.extend(span(rows, told, "noise of the finest detail", "millionths of white", 1, &millionths));
+            differences.extend(span(rows, told, "bright rim", "%", 2, &rim));
+            differences.extend(span(rows, told, "misfit to the stack", "", 2, &misfit));
+        }
+        let caution = match differences.as_slice() {
+            [] => "look at the pictures",
+            _ => {
+                "look at the pictures: less noise or rim is not simply better, since what sharpens less has less of both \
+                 and shows less; a misfit far above 1 is a warning"
+            }
         };
-        Self { words: format!("not ranked: {why}"), differences: Some(differences), caution: None }
+        Self { words: format!("not ranked: {why}"), differences, caution: Some(caution) }
     }
 
     /// In sentences without their full stops.
     pub fn sentences(&self) -> Vec<String> {
-        let more = self.differences.clone().into_iter().chain(self.caution.map(Into::into));
+        let differences =
+            (!self.differences.is_empty()).then(|| format!("what differs: {}", self.differences.join("; ")));
+        let more = differences.into_iter().chain(self.caution.map(Into::into));
         std::iter::once(self.words.clone()).chain(more).collect()
     }
 
     /// In one line.
     pub fn line(&self) -> String {
         self.sentences().join("; ")
+    }
+}
+
+/// What a ranking does not see.
+fn caution(rows: &[Row], rank: Measure) -> Option<&'static str> {
+    match rank {
+        Measure::Resolution => {
+            let shared = |(index, row): (usize, &Row)| rows[..index].iter().any(|other| one_result(other, row, rank));
+            let words = "the resolution is that of the stack: of runs that share one, it does not tell which is sharpened better";
+            rows.iter().enumerate().any(shared).then_some(words)
+        }
+        Measure::Noise => {
+            Some("beware: noise alone prefers what sharpens less, or keeps more frames however blurred they are")
+        }
+        Measure::Overshoot => Some("beware: the rim alone prefers what sharpens less"),
     }
 }
 

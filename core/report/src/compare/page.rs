@@ -12,7 +12,7 @@ use crate::viewer::{Look, Source, View, stage};
 
 const OWN_STYLE: &str = "
 main{max-width:76rem}
-.cells{display:flex;flex-wrap:wrap;gap:1rem}.cells figure{margin:0}.cells img{max-width:100%;image-rendering:pixelated}.cells figcaption{max-width:18rem;overflow-wrap:anywhere}
+.cells{display:flex;flex-wrap:wrap;gap:1rem}.cells figure{margin:0}.cells img{max-width:100%;image-rendering:pixelated}.cells figcaption{max-width:18rem;overflow-wrap:anywhere}.cells+.key{margin-top:1rem}header ul{margin:-.6rem 0 1rem;padding-left:1.3rem}
 table.compare{font-variant-numeric:tabular-nums;font-size:.86rem}
 table.compare th,table.compare td{padding:.25rem .5rem;text-align:right;vertical-align:top}
 table.compare th:first-child,table.compare td:first-child{padding-left:0}
@@ -198,9 +198,12 @@ pub(crate) fn page(
     let body = html! {
         header {
             h1 { (title) }
-            @for (index, sentence) in conclusion.sentences().iter().enumerate() {
-                p class=[(index == 0).then_some("lead")] { (capital(sentence)) "." }
+            p class="lead" { (capital(&conclusion.words)) "." }
+            @if !conclusion.differences.is_empty() {
+                p { "What differs:" }
+                ul { @for line in &conclusion.differences { li { (line) } } }
             }
+            @if let Some(caution) = conclusion.caution { p { (capital(caution)) "." } }
         }
         @if let Some(sheet) = sheet { (over(rows, sheet, told)) (pictures(rows, sheet, comparison.rank, told)) }
         (numbers(rows, unit, told))
@@ -234,7 +237,7 @@ fn over(rows: &[Row], sheet: &Sheet, told: &Told) -> Markup {
     }
     let views: Vec<View<'_>> = found
         .iter()
-        .map(|row| View { words: told.label(row, rows), source: Source::CopyOf(format!("cell{}", row.number)) })
+        .map(|row| View { words: told.short_label(row, rows), source: Source::CopyOf(format!("cell{}", row.number)) })
         .collect();
     let best = (1..found.len()).min_by_key(|i| found[*i].rank.unwrap_or(usize::MAX)).unwrap_or(1);
     let side = sheet.side as u32;
@@ -289,6 +292,7 @@ fn numbers(rows: &[Row], unit: Unit, told: &Told) -> Markup {
     let numbers = Numbers::of(rows, unit, told);
     let class = |c: &Column| c.words.then_some("words");
     let ranks = rows.iter().any(|row| row.rank.is_some());
+    let differ = rows.iter().any(|row| row.rank.is_some_and(|rank| rank > 1));
     html! {
         section {
             h2 { "What was measured" }
@@ -298,7 +302,7 @@ fn numbers(rows: &[Row], unit: Unit, told: &Told) -> Markup {
                     thead { tr { @for c in &numbers.columns { th scope="col" class=[class(c)] { (c.title()) } } } }
                     tbody {
                         @for (r, row) in rows.iter().enumerate() {
-                            tr class=[(row.rank == Some(1)).then_some("best")] {
+                            tr class=[(row.rank == Some(1) && differ).then_some("best")] {
                                 @for c in &numbers.columns { td class=[class(c)] { (c.cells[r]) } }
                             }
                         }
@@ -318,7 +322,8 @@ fn numbers(rows: &[Row], unit: Unit, told: &Told) -> Markup {
                 @if ranks {
                     " Two runs differ only if they lie more than " (SIGMAS) " standard deviations of their difference apart; \
                      runs of one clip share frames and their noise, so that this errs towards no difference. Runs that do not \
-                     differ from the best of their group share its rank; those of rank 1 are in bold."
+                     differ from the best of their group share its rank"
+                    @if differ { "; those of rank 1 are in bold" } "."
                 }
             }
         }

@@ -110,7 +110,7 @@ fn what_all_share_cannot_rank_and_is_said_to() {
     assert_eq!([rows[0].rank, rows[1].rank], [None, None]);
     assert_eq!(rows[1].verdict, "the same stack as the first");
     assert!(conclusion.words.starts_with("not ranked: all runs share one stack"), "{conclusion:?}");
-    let differences = conclusion.differences.unwrap();
+    let differences = conclusion.sentences().join("\n");
     let wanted = "noise of the finest detail from 90.0 (1 · starlet) to 208.0 millionths of white (2 · wiener)";
     assert!(differences.contains(wanted) && differences.contains("not simply better"), "{differences}");
     // Half a pattern of 2.5 px: 1 / 0.4 px, 0.5 arcsec each.
@@ -130,14 +130,15 @@ fn what_all_share_cannot_rank_and_is_said_to() {
 fn runs_of_several_stacks_are_ranked_and_those_of_one_stack_share_their_rank() {
     let runs: [(&[&str], &str, f64, f64); 3] = [
         (&["w.power=1", "s.use=a.b"], "one", 0.3, 1e-4),
-        (&["w.power=1", "s.use=a.c"], "one", 0.3, 2e-4),
+        (&["w.power=1", "s.use=c.d"], "one", 0.3, 2e-4),
         (&["w.power=2", "s.use=a.b"], "two", 0.4, 1e-4),
     ];
     let (rows, conclusion, unit) = compared(&runs, Measure::Resolution);
     assert_eq!(rows.iter().map(|r| r.rank).collect::<Vec<_>>(), [Some(2), Some(2), Some(1)]);
     assert_eq!(rows[1].verdict, "the same stack as the first");
-    assert_eq!((rows[2].verdict.as_str(), conclusion.caution), ("better", None));
-    assert_eq!(conclusion.words, "ranked by the resolution between the half-stacks: 3 · 2, b is the best");
+    assert_eq!(rows[2].verdict, "better");
+    assert_eq!(conclusion.words, "ranked by the resolution between the half-stacks: 3 · power 2, a.b is the best");
+    assert!(conclusion.caution.unwrap().contains("of runs that share one"));
     // 0.5 / 0.4 - 0.5 / 0.3 arcsec; 7 deviations in frequency, 0.1 of 0.0141, as in period.
     let lines = page::lines(&rows, unit, &Told::of(&rows));
     assert!(lines[3].contains("-0.417 ± 0.059"), "{lines:#?}");
@@ -153,12 +154,15 @@ fn captions_say_only_what_differs() {
         (told.what, told.shared, labels)
     };
     let (what, shared, labels) = told(&[&["a.n=1", "s.use=sharpen.x"], &["a.n=1", "s.use=sharpen.y"]]);
-    assert_eq!((what.as_str(), shared), ("s.use = sharpen.…", vec!["a.n=1".to_string()]));
+    assert_eq!((what.as_str(), shared), ("s.use (sharpen)", vec!["a.n=1".to_string()]));
     assert_eq!(labels, ["1 · x", "2 · y"]);
     let (what, _, labels) = told(&[&["a.n=1", "s.use=p.x"], &["a.n=2", "s.use=q.y"]]);
-    assert_eq!((what.as_str(), labels), ("a.n, s.use", vec!["1 · 1, p.x".to_string(), "2 · 2, q.y".into()]));
+    assert_eq!((what.as_str(), labels), ("a.n, s.use", vec!["1 · n 1, p.x".to_string(), "2 · n 2, q.y".into()]));
     let (what, shared, labels) = told(&[&["as it is"], &["harder"]]);
     assert_eq!((what.as_str(), shared.len(), labels[1].as_str()), ("", 0, "2 · harder"));
+    let mut rows = compared(&[(&["w.power=1"], "s", 0.3, 1e-4), (&["w.power=2"], "s", 0.3, 1e-4)], Measure::Noise).0;
+    rows[1].clip = "2031-05-02-2104_7-through-a-green-filter.ser".into();
+    assert_eq!(Told::of(&rows).short_label(&rows[1], &rows), "2 · power 2 · 2031-05-02-2…en-filter.ser");
     // Clips alone.
     assert_eq!(told(&[&[], &[]]).2, ["1 · a.ser", "2 · a.ser"]);
 }
