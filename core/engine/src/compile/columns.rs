@@ -6,9 +6,9 @@
 
 use std::collections::BTreeSet;
 
-use stillair_api::{Description, Need, ParameterValue, PortType, Shape, columns};
+use stillair_api::{Description, Need, ParameterValue, Port, PortType, Shape, columns};
 
-use super::check::{Checked, End, Step};
+use super::check::{Checked, End, Link, Step};
 use super::order::{Graph, topological};
 use super::recipe::{RawStep, Recipe};
 use crate::catalogue::Catalogue;
@@ -22,17 +22,17 @@ pub(crate) fn check(log: &mut Log, recipe: &Recipe, checked: &Checked<'_>, graph
     let mut tables: Vec<Known<'_>> = vec![None; checked.steps.len()];
     for index in topological(graph) {
         let Some(step) = &checked.steps[index] else { continue };
-        for need in &step.listed.description.needs {
-            let wanted = Wanted::of(need, step);
-            for (giver, link) in tables_of(step).filter(|(_, port, _)| *port == need.port).map(|(g, _, link)| (g, link))
-            {
-                if tables[giver].as_ref().is_some_and(|known| !wanted.stands_in(known.iter().copied())) {
-                    let chain = chain(checked, giver);
-                    complain(log, &Lack { recipe, checked, catalogue, index, step, wanted: &wanted, chain }, link);
-                }
+        for (giver, port, link) in tables_of(step) {
+            let Some(known) = &tables[giver] else { continue };
+            let needs = step.listed.description.needs.iter().filter(|need| need.port == port);
+            let wanted = needs.map(|need| Wanted::of(need, step));
+            let wanted: Vec<Wanted<'_>> = wanted.filter(|w| !w.stands_in(known.iter().copied())).collect();
+            if !wanted.is_empty() {
+                let chain = chain(checked, giver);
+                complain(log, &Lack { recipe, checked, catalogue, index, step, wanted: &wanted, chain }, link);
             }
         }
-        tables[index] = given_by(step, &tables);
+        tables[index] = given_by(step, &recipe.steps[index], &tables);
     }
 }
 
@@ -46,8 +46,15 @@ fn tables_of<'s>(step: &'s Step<'_>) -> impl Iterator<Item = (usize, &'s str, &'
     })
 }
 
-fn given_by<'c>(step: &Step<'c>, tables: &[Known<'c>]) -> Known<'c> {
+fn given_by<'c>(step: &Step<'c>, raw: &RawStep, tables: &[Known<'c>]) -> Known<'c> {
     let description = &step.listed.description;
+    // A link that leads nowhere is complained of elsewhere.
+    let astray = |(port, links): (&Port, &Vec<Link>)| {
+        port.kind == PortType::Table && links.is_empty() && (port.required || raw.get(&port.name).is_some())
+    };
+    if description.inputs.iter().zip(&step.links).any(astray) {
+        return None;
+    }
     if !gives_table(description) || (description.shape != Shape::Measure && description.columns.is_empty()) {
         return None;
     }
@@ -115,7 +122,8 @@ struct Lack<'a, 'c> {
     catalogue: &'a Catalogue,
     index: usize,
     step: &'a Step<'c>,
-    wanted: &'a Wanted<'a>,
+    /// The columns that are not there, one at least.
+    wanted: &'a [Wanted<'a>],
     /// Where its table comes from.
     chain: Vec<usize>,
 }
@@ -130,14 +138,20 @@ impl Lack<'_, '_> {
             let step = self.checked.steps[*index].as_ref()?;
             let cut = tables_of(step).next().is_none() && old.inputs.iter().any(|p| p.kind == PortType::Table);
             let own = *index == self.index && old.needs.iter().all(|n| n.column != self.column());
-            (own || cut || self.wanted.stands_in(old.columns.iter().map(|c| c.name.as_str()))).then_some((raw, before))
+            (own || cut || self.stand_in(old)).then_some((raw, before))
         })
     }
 
+    /// Whether a method adds all that lacks.
+    fn stand_in(&self, description: &Description) -> bool {
+        self.wanted.iter().all(|wanted| wanted.stands_in(description.columns.iter().map(|c| c.name.as_str())))
+    }
+
+    /// Name of the first column that lacks.
     fn column(&self) -> &str {
-        match self.wanted {
-            Wanted::Grade => columns::GRADE,
-            Wanted::Named(name, _) => name,
+        match self.wanted.first() {
+            Some(Wanted::Named(name, _)) => name,
+            _ => columns::GRADE,
         }
     }
 
@@ -148,7 +162,8 @@ impl Lack<'_, '_> {
 }
 
 fn complain(log: &mut Log, lack: &Lack<'_, '_>, link: &crate::diagnostic::Place) {
-    let (step, wanted) = (&lack.step.name.name, lack.wanted.words());
+    let words: Vec<String> = lack.wanted.iter().map(Wanted::words).collect();
+    let (step, wanted) = (&lack.step.name.name, words.join(" and "));
     let through: Vec<String> = lack.chain.iter().rev().map(|index| lack.label(*index)).collect();
     let cause = match through.as_slice() {
         [only] => format!("{} needs it, and {only} does not give it", lack.step.listed.description.method),
@@ -161,7 +176,7 @@ fn complain(log: &mut Log, lack: &Lack<'_, '_>, link: &crate::diagnostic::Place)
         .catalogue
         .all()
         .map(|listed| &listed.description)
-        .filter(|d| gives_table(d) && lack.wanted.stands_in(d.columns.iter().map(|c| c.name.as_str())))
+        .filter(|d| gives_table(d) && lack.stand_in(d))
         .filter(|d| d.needs.iter().all(|need| need.column != lack.column()))
         .map(|d| d.method.as_str())
         .collect();
@@ -170,8 +185,8 @@ fn complain(log: &mut Log, lack: &Lack<'_, '_>, link: &crate::diagnostic::Place)
         [one] => Some((*one).to_string()),
         [first @ .., last] => Some(format!("{} or {last}", first.join(", "))),
     };
-    let by = match lack.wanted {
-        Wanted::Named(_, by) if !by.is_empty() => format!(", or name another column in `{by}`"),
+    let by = match lack.wanted.first() {
+        Some(Wanted::Named(_, by)) if !by.is_empty() => format!(", or name another column in `{by}`"),
         _ => String::new(),
     };
     match lack.culprit() {

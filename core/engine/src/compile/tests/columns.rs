@@ -7,11 +7,13 @@ fn with_columns() -> Catalogue {
     let column = |name: &str| ColumnSpec::number(name, "", "");
     let descriptions = vec![
         source("decode.auto"),
-        table("find.disc", Shape::Measure).input("frames", Frames, "").column(column("flux")),
+        table("find.disc", Shape::Measure).input("frames", Frames, "").column(column("flux")).column(column("peak")),
+        table("find.empty", Shape::Measure).input("frames", Frames, ""),
         table("grade.gradient", Shape::Measure)
             .input("frames", Frames, "")
             .input("table", Table, "")
             .needs("table", "flux")
+            .needs("table", "peak")
             .column(column("grade_gradient")),
         table("grade.laplacian", Shape::Measure)
             .input("frames", Frames, "")
@@ -95,6 +97,16 @@ fn a_recipe_that_never_gives_a_column_is_refused_at_the_link() {
     let found = by("sharpness").unwrap_err();
     assert!(found[0].contains("lacks the column `sharpness`"), "{found:?}");
     assert!(found[0].contains("no method at hand gives it, or name another column in `by`"), "{found:?}");
+}
+
+#[test]
+fn a_broken_link_is_complained_of_once_and_lacking_columns_together() {
+    let broken = GRADED.replace("find.disc", "find.disk").replace("table = \"@grades\"", "table = \"@gardes\"");
+    let found = compiled(&broken, &[]).unwrap_err();
+    assert!(found.len() == 2 && found.iter().all(|line| !line.contains("lacks")), "{found:?}");
+    let found = compiled(GRADED, &["found.use=find.empty"]).unwrap_err();
+    let wanted = "with find.empty as `found`, the table of `grades` lacks the column `flux` and the column `peak`";
+    assert!(found.len() == 1 && found[0].contains(wanted), "{found:?}");
 }
 
 #[test]
