@@ -324,11 +324,11 @@ pub struct Compare {
 /// What ranks the runs of a comparison.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
 pub enum Rank {
-    /// Where the half-stacks stop agreeing: more is better
+    /// Where the half-stacks stop agreeing: more is better. It is that of the stack, whatever is done to it after
     Resolution,
-    /// Noise of the finest detail in the picture: less is better
+    /// Noise of the finest detail in the picture, the least first: prefers what sharpens less
     Noise,
-    /// Bright rim that sharpening adds to the limb: less is better
+    /// Bright rim that sharpening adds to the limb, the least first: prefers what sharpens less
     Overshoot,
 }
 
