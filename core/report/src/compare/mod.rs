@@ -30,9 +30,9 @@ const SIGMAS: f64 = 2.0;
 pub enum Measure {
     /// Where the half-stacks stop agreeing; more is better.
     Resolution,
-    /// Noise of the finest detail in the picture; less is better.
+    /// Noise of the finest detail in the picture; the least first.
     Noise,
-    /// Bright rim that sharpening adds to the limb; less is better.
+    /// Bright rim that sharpening adds to the limb; the least first.
     Overshoot,
 }
 
