@@ -204,6 +204,19 @@ def comparison(context):
             if width == 1100:
                 table = page.locator("table.compare").evaluate("e => e.scrollWidth - e.parentElement.clientWidth")
                 check(f"{name}: the table is {table} px too wide", table <= 0)
+            # Where the table scrolls the page says so, and lists of pictures are as wide as their words.
+            told = page.locator(".sideways").is_visible()
+            check(f"{name}: a table that scrolls is told: {told} at {width} px", told == (width == 360))
+            cut = page.locator(".controls select").evaluate_all(
+                """list => list.filter(e => {
+                    const shown = e.offsetWidth;
+                    e.style.maxWidth = 'none';
+                    const wanted = e.offsetWidth;
+                    e.style.maxWidth = '';
+                    return shown < wanted;
+                }).length"""
+            )
+            check(f"{name}: {cut} lists are cut off at {width} px", cut == 0)
         page.set_viewport_size({"width": 1200, "height": 900})
         page.locator("ol a").first.click()
         check(f"{name}: does not lead to a run", page.locator("section.verdict").count() == 1)
