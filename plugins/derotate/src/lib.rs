@@ -4,6 +4,7 @@ mod belts;
 mod carry;
 mod compare;
 mod geometry;
+mod lit;
 mod merge;
 mod model;
 mod outline;

@@ -5,10 +5,9 @@
 //! a blur of two Gaussians, a core and a halo of 3.5 times its width, it is fitted to the picture by least squares: centre,
 //! radius, (for rings) direction, and what describes brightness and blur. So the darkening towards the limb and the
 //! terminator do not pull the centre or the radius. Pixels far off the model (moons, shadows) weigh less and less: Tukey's
-//! biweight. Without rings only the limb counts, each sector of it with a brightness of its own. Of a phase the lit limb
-//! counts and, in patches of a brightness and a slope of their own, the inside with the terminator: either alone does not
-//! tell the radius from the place, and lands and clouds would pull at the whole. The exponent k is held: it, the blur and
-//! the radius cannot be told apart at a blurred limb. Source: Minnaert 1941, ApJ 93, 403; k between 0.85 and 1 for clouds and near 0.7 for dust and rock in visible light, from memory.
+//! biweight. Without rings only the limb counts, each sector of it with a brightness of its own. The exponent k is held: it,
+//! the blur and the radius cannot be told apart at a blurred limb. A phase has a model of its own ([`crate::lit`]). Source:
+//! Minnaert 1941, ApJ 93, 403; k between 0.85 and 1 for clouds and near 0.7 for dust and rock in visible light, from memory.
 
 use stillair_maths::border::Border;
 use stillair_maths::filters::gaussian;
@@ -23,9 +22,8 @@ const HALO: f64 = 3.5;
 /// The picture is reduced until the radius is at most this, px.
 const LARGEST_RADIUS_PX: f64 = 32.0;
 
-/// Rounds of weighting and of learning the parallels' albedo, and of a phase.
+/// Rounds of weighting and of learning the parallels' albedo.
 const ROUNDS: usize = 3;
-const ROUNDS_OF_PHASE: usize = 9;
 
 /// Without rings only pixels between these shares of the outline count: features of the surface are not limb.
 const LIMB: (f64, f64) = (0.78, 1.3);
@@ -33,17 +31,11 @@ const LIMB: (f64, f64) = (0.78, 1.3);
 /// Parts of the limb this high along the axis, in equatorial radii, do not count.
 const POLAR: f64 = 0.85;
 
-/// Distances from the centre that part the inside of a phase's disc into rings of patches.
-const RINGS_INSIDE: [f64; 2] = [0.62, 0.33];
-
 /// Sectors of the limb, each with a brightness of its own: what a polar hood or a spot at the limb changes.
 const SECTORS: usize = 24;
 
 /// Turns of learning the parallels' albedo.
 const ALBEDO_TURNS: usize = 3;
-
-/// Patches of the disc.
-const PATCHES: usize = (RINGS_INSIDE.len() + 2) * SECTORS;
 
 /// Most steps of a fit.
 const STEPS: usize = 8;
@@ -62,14 +54,9 @@ pub struct Known {
     pub sun: [f64; 3],
     /// Whether there are rings.
     pub rings: bool,
-    /// Whether the limb is whole; else only the part towards the Sun counts.
-    pub whole: bool,
     /// Minnaert's exponent.
     pub minnaert: f64,
 }
-
-/// The limb of a phase counts up to this angle from the direction of the Sun: its cosine (75 degrees).
-const LIT_COSINE: f64 = 0.26;
 
 /// Number of parameters: x, y, radius, pole; core of the blur, share of the halo, k, globe's brightness, three rings, sky.
 const N: usize = 12;
@@ -81,6 +68,8 @@ pub struct Fitted {
     pub ellipse: Ellipse,
     /// Root mean square of what is left over the object's brightness.
     pub residual: f64,
+    /// How far the Sun stands from where it was expected, about the line of sight, clockwise, radians.
+    pub turn_rad: f64,
 }
 
 struct Scene<'a> {
@@ -93,10 +82,8 @@ struct Scene<'a> {
     weights: Vec<f64>,
     /// Weights before what stands out is weighed down.
     base: Vec<f64>,
-    /// Sector or patch of each pixel.
+    /// Sector of each pixel.
     sector: Vec<u8>,
-    /// Depth within the outline of each pixel.
-    depth: Vec<f64>,
 }
 
 impl Scene<'_> {
@@ -206,27 +193,15 @@ impl Scene<'_> {
 
     /// Lets only pixels from a share of the outline outwards count, and sorts them into sectors.
     fn keep_limb(&mut self, globe: &Globe, inner: f64) {
-        let [sx, sy, _] = self.known.sun;
-        let across = libm::hypot(sx, sy);
         for at in 0..self.data.len() {
             let (u, v) = globe.to_pole_frame((at % self.width) as f64, (at / self.width) as f64);
             let distance = globe.limb_distance(u, v);
             // Beside the poles belts run along the limb, and no pixel further in shows the same parallels.
             let inwards = 0.999 / distance.max(1e-9);
             let polar = globe.surface(u * inwards, v * inwards).is_some_and(|limb| limb.h.abs() > POLAR);
-            let lit = self.known.whole || u * sx + v * sy > LIT_COSINE * across * libm::hypot(u, v);
             let turn = 0.5 + libm::atan2(u, v) / std::f64::consts::TAU;
             self.sector[at] = (turn * SECTORS as f64) as u8 % SECTORS as u8;
-            self.depth[at] = (1.0 - distance).clamp(0.0, 1.0);
-            let limb = distance > inner && distance < LIMB.1 && !polar && lit;
-            if self.known.whole {
-                self.base[at] = f64::from(u8::from(limb));
-            } else {
-                let ring =
-                    if distance > inner { 0 } else { 1 + RINGS_INSIDE.iter().filter(|r| distance < **r).count() };
-                self.base[at] = f64::from(u8::from(limb || ring > 0));
-                self.sector[at] += (SECTORS * ring) as u8;
-            }
+            self.base[at] = f64::from(u8::from(distance > inner && distance < LIMB.1 && !polar));
         }
     }
 
@@ -244,37 +219,24 @@ impl Scene<'_> {
         }
     }
 
-    /// Gives each sector of the limb, or patch of a phase, the brightness that suits the picture best, and patches a slope
-    /// towards the limb. Rings need none.
+    /// Gives each sector of the limb the brightness that suits the picture best. Rings need none.
     fn level_sectors(&self, sky: f64, work: &mut Work) {
         if self.known.rings {
             return;
         }
-        let slopes = !self.known.whole;
-        let mut sums = [[0.0_f64; 5]; PATCHES];
+        let mut sums = [[0.0_f64; 2]; SECTORS];
         for (at, (model, seen)) in work.out.iter().zip(&self.data).enumerate() {
             let weight = self.weights[at] * self.weights[at];
             if weight > 0.0 {
                 let (m, s) = (f64::from(*model) - sky, f64::from(*seen) - sky);
-                let n = m * self.depth[at];
                 let sum = &mut sums[usize::from(self.sector[at])];
-                for (sum, v) in sum.iter_mut().zip([m * s, n * s, m * m, m * n, n * n]) {
-                    *sum += weight * v;
-                }
+                sum[0] += weight * m * s;
+                sum[1] += weight * m * m;
             }
         }
-        let levels = sums.map(|[ms, ns, mm, mn, nn]| {
-            let determinant = mm * nn - mn * mn;
-            if slopes && determinant > 1e-6 * mm * nn {
-                let (a, b) = ((ms * nn - ns * mn) / determinant, (ns * mm - ms * mn) / determinant);
-                [a.clamp(0.05, 10.0), b.clamp(-10.0, 10.0)]
-            } else {
-                [if mm > 0.0 { (ms / mm).clamp(0.05, 10.0) } else { 1.0 }, 0.0]
-            }
-        });
+        let levels = sums.map(|[ms, mm]| if mm > 0.0 { (ms / mm).clamp(0.05, 10.0) } else { 1.0 });
         for (at, model) in work.out.iter_mut().enumerate() {
-            let [a, b] = levels[usize::from(self.sector[at])];
-            *model = (sky + (a + b * self.depth[at]) * (f64::from(*model) - sky)) as f32;
+            *model = (sky + levels[usize::from(self.sector[at])] * (f64::from(*model) - sky)) as f32;
         }
     }
 
@@ -335,9 +297,15 @@ struct Work {
     scratch: Vec<f32>,
 }
 
-/// The picture's neighbourhood of the object, reduced by a whole factor: samples, width, height, corner px, factor.
-fn reduced(plane: Plane<'_>, about: &Ellipse, reach: f64) -> (Vec<f32>, usize, usize, [usize; 2], usize) {
-    let factor = libm::ceil(about.radius / LARGEST_RADIUS_PX).max(1.0) as usize;
+/// The picture's neighbourhood of the object, reduced by the whole factor that brings the radius to `largest_px` or less:
+/// samples, width, height, corner px, factor.
+pub fn reduced(
+    plane: Plane<'_>,
+    about: &Ellipse,
+    reach: f64,
+    largest_px: f64,
+) -> (Vec<f32>, usize, usize, [usize; 2], usize) {
+    let factor = libm::ceil(about.radius / largest_px).max(1.0) as usize;
     let span = reach * about.radius + 3.0 * factor as f64;
     let range = |centre: f64, n: usize| {
         let low = (centre - span).floor().clamp(0.0, n as f64 - 1.0) as usize;
@@ -390,7 +358,8 @@ fn improve<const M: usize>(
 
 /// Fits the model from an outline. `None` where it does not come near the picture.
 pub fn fit(plane: Plane<'_>, levels: [f64; 2], about: &Ellipse, known: &Known) -> Option<Fitted> {
-    let (data, width, height, corner, factor) = reduced(plane, about, if known.rings { 2.6 } else { 1.35 });
+    let (data, width, height, corner, factor) =
+        reduced(plane, about, if known.rings { 2.6 } else { 1.35 }, LARGEST_RADIUS_PX);
     if width < 12 || height < 12 {
         return None;
     }
@@ -411,7 +380,6 @@ pub fn fit(plane: Plane<'_>, levels: [f64; 2], about: &Ellipse, known: &Known) -
         weights: vec![1.0; count],
         base: vec![1.0; count],
         sector: vec![0; count],
-        depth: vec![0.0; count],
     };
     let mut work = Work {
         drawn: None,
@@ -459,12 +427,7 @@ pub fn fit(plane: Plane<'_>, levels: [f64; 2], about: &Ellipse, known: &Known) -
     scene.weights.clone_from(&scene.base);
     let mut residual = f64::INFINITY;
     // Rings hold the place so well that a second look is enough.
-    let rounds = match (known.rings, known.whole) {
-        (true, _) => ROUNDS - 1,
-        (false, true) => ROUNDS,
-        (false, false) => ROUNDS_OF_PHASE,
-    };
-    for round in 0..rounds {
+    for round in 0..if known.rings { ROUNDS - 1 } else { ROUNDS } {
         if round > 0 && !known.rings {
             // No deeper into the disc than the blur reaches.
             let depth = (4.0 * p[4] / p[2]).clamp(0.05, 1.0 - LIMB.0);
@@ -484,5 +447,5 @@ pub fn fit(plane: Plane<'_>, levels: [f64; 2], about: &Ellipse, known: &Known) -
     }
     let back = |axis: usize| p[axis] * f + 0.5 * (f - 1.0) + corner[axis] as f64;
     let ellipse = Ellipse { centre: [back(0), back(1)], radius: p[2] * f, pole_rad: p[3], ..*about };
-    residual.is_finite().then_some(Fitted { ellipse, residual })
+    residual.is_finite().then_some(Fitted { ellipse, residual, turn_rad: 0.0 })
 }

@@ -4,7 +4,8 @@ use stillair_api::{Globe, Image};
 use stillair_sky::{Body, RingEdge};
 
 use crate::belts;
-use crate::model::{self, Known};
+use crate::lit;
+use crate::model::{self, Fitted, Known};
 use crate::outline::{Blob, Ellipse, Plane, Search, blob, edges, fit, lit_side};
 use crate::situation::{Given, Situation, wrapped};
 
@@ -25,6 +26,22 @@ const WIDE_DARK: f64 = 0.1;
 
 /// From this share of the radius on, the dark part can be told by the softness of its edge.
 const SOFT_DARK: f64 = 0.06;
+
+/// From this share of the radius on, limb, terminator and lands are fitted together (a phase of 11 degrees; no giant planet
+/// comes so far).
+const PHASE_DARK: f64 = 0.02;
+
+/// The lit side as its softness tells it may be so far off, radians.
+const SOFT_SIGMA_RAD: f64 = 0.8;
+
+/// Directions that are tried where nothing tells the lit side.
+const DIRECTIONS: usize = 6;
+
+/// From this share of the light on, the side with more of it is the Sun's.
+const ONE_SIDED: f64 = 0.03;
+
+/// Seen from less than this latitude both ends of the axis are alike, degrees.
+const LEVEL_DEG: f64 = 1.0;
 
 /// What the session says of the orientation is taken to be good to half a degree, radians (common practice, no source).
 const SAID_SIGMA_RAD: f64 = 0.009;
@@ -52,6 +69,11 @@ pub fn brightness(image: &Image) -> Vec<f32> {
     sum
 }
 
+/// The picture that the globe is placed on: green, to which the other colours are shifted, or the one channel there is.
+pub fn reference(image: &Image) -> Vec<f32> {
+    if image.channels == 3 { image.channel(1).to_vec() } else { brightness(image) }
+}
+
 /// Outline of the globe as the sky has it.
 struct Expected {
     outline: f64,
@@ -76,7 +98,7 @@ impl Expected {
 /// # Errors
 /// In words, where nothing that could be the target stands on the picture.
 pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, String> {
-    let data = brightness(image);
+    let data = reference(image);
     let plane = Plane { data: &data, width: image.width, height: image.height };
     let seen = blob(plane).ok_or("nothing on the picture stands out from the sky")?;
     if seen.cut {
@@ -87,7 +109,7 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
     let disc = &known.disc;
     let said_rad = known.on_picture(given, disc.pole_position_angle_deg).map(wrapped);
     let start = first_ellipse(plane, &seen, &expected, known, given, said_rad);
-    let lit_from_rad = lit_from(plane, &seen, &start, &expected, known, given);
+    let mut lit_from_rad = lit_from(plane, &seen, &start, &expected, known, given);
     // The model that comes last knows of a narrow dark part; only a wide one must be kept out of the outline.
     let wide = lit_from_rad.filter(|_| expected.dark > WIDE_DARK);
     let mut search =
@@ -121,23 +143,34 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
             }
         }
         let about = Ellipse { pole_rad, ..outline };
-        let fitted = suns(known, given, pole_rad, wide)
-            .into_iter()
-            .filter_map(|sun| {
-                let beforehand = Known {
-                    axis_ratio: known.body.axis_ratio(),
-                    latitude_rad,
-                    sun,
-                    rings: expected.rings.is_some(),
-                    whole: wide.is_none(),
-                    minnaert: if matches!(known.body, Body::Mars | Body::Mercury) { 0.7 } else { 0.9 },
-                };
-                model::fit(plane, seen.levels, &about, &beforehand)
+        let before = |sun| Known {
+            axis_ratio: known.body.axis_ratio(),
+            latitude_rad,
+            sun,
+            rings: expected.rings.is_some(),
+            minnaert: if matches!(known.body, Body::Mars | Body::Mercury) { 0.7 } else { 0.9 },
+        };
+        let fitted = if expected.rings.is_none() && expected.dark > PHASE_DARK {
+            let said = known.on_picture(given, disc.bright_limb_position_angle_deg).is_some();
+            let found = phase(plane, &seen, &about, &expected, known, lit_from_rad, said, before);
+            found.map(|(fitted, sun_rad)| {
+                lit_from_rad = Some(wrapped(sun_rad));
+                Fitted { ellipse: Ellipse { pole_rad: outline.pole_rad, ..fitted.ellipse }, ..fitted }
             })
-            .min_by(|a, b| a.residual.total_cmp(&b.residual));
+        } else {
+            suns(plane, &seen, known, given, &about)
+                .into_iter()
+                .filter_map(|(sun, pole_rad)| {
+                    let fitted = model::fit(plane, seen.levels, &Ellipse { pole_rad, ..about }, &before(sun))?;
+                    // Only an end of the axis is chosen here: the limb's own direction is weighed with the belts' below.
+                    let turn = pole_rad - about.pole_rad;
+                    let pole_rad = if before(sun).rings { fitted.ellipse.pole_rad } else { outline.pole_rad + turn };
+                    Some(Fitted { ellipse: Ellipse { pole_rad, ..fitted.ellipse }, ..fitted })
+                })
+                .min_by(|a, b| a.residual.total_cmp(&b.residual))
+        };
         if let Some(fitted) = fitted.filter(|f| f.residual < 0.2) {
-            let own = if expected.rings.is_some() { fitted.ellipse.pole_rad } else { outline.pole_rad };
-            outline = Ellipse { pole_rad: own, ..fitted.ellipse };
+            outline = fitted.ellipse;
         }
     }
     let oriented = said_rad.is_some();
@@ -279,24 +312,98 @@ fn lit_from(
     said.or_else(|| (expected.dark > SOFT_DARK).then(measured))
 }
 
-/// Directions that the Sun may have in the pole's frame: one where the session says how the picture lies or the lit side
-/// is plain, else both sides.
-fn suns(known: &Situation, given: &Given, pole_rad: f64, lit_from_rad: Option<f64>) -> Vec<[f64; 3]> {
-    let disc = &known.disc;
-    let (sin, cos) = libm::sincos(disc.phase_angle_deg.to_radians());
-    let towards = |from_pole: f64| {
-        let (x, y) = libm::sincos(from_pole);
-        [sin * x, sin * y, cos]
+/// Direction of the Sun in the pole's frame, by its angle from the pole on the picture, clockwise, radians.
+fn towards_sun(known: &Situation, from_pole_rad: f64) -> [f64; 3] {
+    let (sin, cos) = libm::sincos(known.disc.phase_angle_deg.to_radians());
+    let (x, y) = libm::sincos(from_pole_rad);
+    [sin * x, sin * y, cos]
+}
+
+/// Fits a phase: the globe, and the direction of the Sun on the picture, clockwise from up, radians.
+#[allow(clippy::too_many_arguments)]
+fn phase(
+    plane: Plane<'_>,
+    seen: &Blob,
+    about: &Ellipse,
+    expected: &Expected,
+    known: &Situation,
+    lit_from_rad: Option<f64>,
+    said: bool,
+    before: impl Fn([f64; 3]) -> Known,
+) -> Option<(Fitted, f64)> {
+    let from = |sun_rad: f64, turn_rad: f64, quick: bool| {
+        let mut start = *about;
+        if expected.dark <= WIDE_DARK {
+            // The outline took the terminator for limb and stands half the dark part too near to the Sun.
+            let (sin, cos) = libm::sincos(sun_rad);
+            let off = 0.5 * expected.dark * about.radius;
+            start.centre = [about.centre[0] - off * sin, about.centre[1] + off * cos];
+        }
+        let sun = towards_sun(known, sun_rad - about.pole_rad);
+        let found = lit::fit(plane, seen.levels, &start, &before(sun), turn_rad, quick)?;
+        Some((found, sun_rad + found.turn_rad))
     };
-    let bright = known.on_picture(given, disc.bright_limb_position_angle_deg).or(lit_from_rad);
-    match bright {
-        Some(direction) => vec![towards(direction - pole_rad)],
-        None if sin < 0.02 => vec![[0.0, 0.0, 1.0]],
-        None => {
-            let from_pole = (disc.pole_position_angle_deg - disc.bright_limb_position_angle_deg).to_radians();
-            vec![towards(from_pole), towards(from_pole + std::f64::consts::PI)]
+    let soft_rad = lit_from_rad.unwrap_or(0.0);
+    if said {
+        return from(soft_rad, 0.0, false);
+    }
+    if expected.dark > WIDE_DARK {
+        return from(soft_rad, SOFT_SIGMA_RAD, false);
+    }
+    // A narrow dark part is told by nothing but the whole model.
+    let apart = std::f64::consts::TAU / DIRECTIONS as f64;
+    let best = (0..DIRECTIONS)
+        .filter_map(|i| from(soft_rad + apart * i as f64, 0.6 * apart, true))
+        .min_by(|a, b| a.0.residual.total_cmp(&b.0.residual))?;
+    from(best.1, SOFT_SIGMA_RAD, false)
+}
+
+/// Share by which the light of the disc's outer half leans towards a direction, clockwise from up, radians.
+fn leaning(plane: Plane<'_>, seen: &Blob, about: &Ellipse, direction_rad: f64) -> f64 {
+    let (sin, cos) = libm::sincos(direction_rad);
+    let (mut all, mut lean) = (0.0, 0.0);
+    for (at, value) in plane.data.iter().enumerate() {
+        let (u, v) = ((at % plane.width) as f64 - about.centre[0], (at / plane.width) as f64 - about.centre[1]);
+        let distance = libm::hypot(u, v);
+        if distance > 0.5 * about.radius && distance < 0.9 * about.radius {
+            let light = f64::from(*value) - seen.levels[0];
+            all += light;
+            lean += light * (u * sin - v * cos) / distance;
         }
     }
+    if all > 0.0 { lean / all } else { 0.0 }
+}
+
+/// A direction of the Sun in the pole's frame, and the pole that it belongs to, clockwise from up, radians.
+type SunAndPole = ([f64; 3], f64);
+
+/// Directions that the Sun and the pole may have: one where the session says how the picture lies. Else the side of the
+/// Sun is told by the light where that is plain, and either end of the axis may be north.
+fn suns(plane: Plane<'_>, seen: &Blob, known: &Situation, given: &Given, about: &Ellipse) -> Vec<SunAndPole> {
+    use std::f64::consts::PI;
+    let disc = &known.disc;
+    let pole_rad = about.pole_rad;
+    if let Some(direction) = known.on_picture(given, disc.bright_limb_position_angle_deg) {
+        return vec![(towards_sun(known, direction - pole_rad), pole_rad)];
+    }
+    let from_pole = (disc.pole_position_angle_deg - disc.bright_limb_position_angle_deg).to_radians();
+    let rings = known.body == Body::Saturn;
+    let sides = if libm::sin(disc.phase_angle_deg.to_radians()) < 0.02 {
+        vec![from_pole]
+    } else {
+        let lean = leaning(plane, seen, about, pole_rad + from_pole);
+        match lean {
+            lean if lean > ONE_SIDED && !rings => vec![from_pole],
+            lean if lean < -ONE_SIDED && !rings => vec![from_pole + PI],
+            _ => vec![from_pole, from_pole + PI],
+        }
+    };
+    // The rings' model finds its own way about; seen on the equator both ends are alike.
+    let ends = if rings || disc.sub_observer.planetocentric_lat_deg.abs() < LEVEL_DEG { 1 } else { 2 };
+    let of =
+        |side: &f64| (0..ends).map(move |end| f64::from(end) * PI).map(move |turn| (*side, turn)).collect::<Vec<_>>();
+    let all = sides.iter().flat_map(of);
+    all.map(|(side, turn)| (towards_sun(known, side + turn), pole_rad + turn)).collect()
 }
 
 /// Direction of the pole and its uncertainty, from limb, belts and session.
