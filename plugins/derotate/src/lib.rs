@@ -13,6 +13,7 @@ mod sense;
 mod situation;
 mod spheroid;
 mod stand;
+mod sun;
 mod zonal;
 
 stillair_api::plugin!(geometry::Geometry, sense::Sense, spheroid::Spheroid, merge::Merge);

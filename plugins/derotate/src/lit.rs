@@ -43,14 +43,24 @@ const ALL: usize = LINEAR + SHAPE;
 /// Steps of the shape's parameters for differences.
 const STEP: [f64; SHAPE] = [0.02, 0.02, 0.02, 0.01, 0.02, 0.02, 0.02, 0.05];
 
-/// Noise of a pixel: of the sky, as a share of the object's brightness, and of the surface, as a share of its own.
-const NOISE: (f64, f64) = (0.02, 0.3);
+/// Noise of the sky, as a share of the object's brightness.
+const SKY_NOISE: f64 = 0.02;
 
-/// How strongly a term is held to nought, per degree.
-const HELD: f64 = 0.03;
+/// What is expected of a surface; found on simulated and on painted globes.
+struct Surface {
+    /// What the albedo's terms leave of the markings, as a share of the pixel's own brightness.
+    noise: f64,
+    /// How strongly a term is held to nought, times the root of its degree.
+    held: f64,
+    /// Minnaert's k may differ from what is given by so much, one standard deviation.
+    minnaert_sigma: f64,
+}
 
-/// Minnaert's k may differ from what is given by so much, one standard deviation.
-const MINNAERT_SIGMA: f64 = 0.05;
+/// Lands with shores: much that the terms do not follow, so that k and the radius cannot be told apart.
+const LANDS: Surface = Surface { noise: 0.3, held: 0.06, minnaert_sigma: 0.05 };
+
+/// Faint, smooth clouds.
+const CLOUDS: Surface = Surface { noise: 0.1, held: 0.5, minnaert_sigma: 0.15 };
 
 /// Pixels count up to this many widths of the blur's core beyond the limb, but not nearer or further than these shares of
 /// the radius.
@@ -68,6 +78,7 @@ struct Lit<'a> {
     width: usize,
     height: usize,
     known: &'a Known,
+    surface: Surface,
     pole_rad: f64,
     weights: Vec<f32>,
     held: [f64; TERMS],
@@ -278,10 +289,10 @@ impl Lit<'_> {
 
     /// By how much the squares grow with k's distance from what is given, as a root.
     fn tight(&self) -> f64 {
-        NOISE.0 / MINNAERT_SIGMA
+        SKY_NOISE / self.surface.minnaert_sigma
     }
 
-    /// Equations for a step from a state; `held` parameters stay.
+    /// Equations for a step from a state; parameters without room stay.
     fn equations(
         &self,
         from: &State,
@@ -338,7 +349,7 @@ impl Lit<'_> {
         room: &mut Room,
     ) -> Option<State> {
         let mut now = self.state(shape, room)?;
-        let mut damping = 1e-3;
+        let mut damping = 0.01;
         let mut tried = 0;
         while tried < steps {
             let (full, right) = self.equations(&now, limits, room);
@@ -346,8 +357,8 @@ impl Lit<'_> {
             while tried < steps && gain == 0.0 {
                 tried += 1;
                 let mut damped = full;
-                for k in LINEAR..ALL {
-                    damped[k][k] *= 1.0 + damping;
+                for (k, row) in damped.iter_mut().enumerate().skip(LINEAR) {
+                    row[k] *= 1.0 + damping;
                 }
                 let next = solve(&damped, &right).and_then(|step| {
                     let shape =
@@ -387,8 +398,8 @@ impl Lit<'_> {
         for (at, model) in model.iter().enumerate() {
             let (u, v) = self.place(&globe, at);
             let counts = globe.limb_distance(u, v) <= outer;
-            let noise = libm::hypot(NOISE.0, NOISE.1 * f64::from(model.max(0.0)));
-            self.weights[at] = if counts { (NOISE.0 / noise) as f32 } else { 0.0 };
+            let noise = libm::hypot(SKY_NOISE, self.surface.noise * f64::from(model.max(0.0)));
+            self.weights[at] = if counts { (SKY_NOISE / noise) as f32 } else { 0.0 };
         }
         if by.is_none() {
             return;
@@ -428,8 +439,9 @@ pub fn fit(
     }
     let room = &mut Room::new(data.len());
     let weights = vec![0.0; data.len()];
-    let held = degrees().map(|degree| HELD * degree as f64);
-    let mut lit = Lit { data, width, height, known, pole_rad: about.pole_rad, weights, held };
+    let surface = if known.lands { LANDS } else { CLOUDS };
+    let held = degrees().map(|degree| surface.held * (degree as f64).sqrt());
+    let mut lit = Lit { data, width, height, known, surface, pole_rad: about.pole_rad, weights, held };
     let (far, widest) = (0.4 * radius, (0.25 * radius).max(1.0));
     let limits = [
         (x - far, x + far),

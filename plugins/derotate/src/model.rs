@@ -54,6 +54,8 @@ pub struct Known {
     pub sun: [f64; 3],
     /// Whether there are rings.
     pub rings: bool,
+    /// Whether the surface is dust and rock, with lands, or clouds.
+    pub lands: bool,
     /// Minnaert's exponent.
     pub minnaert: f64,
 }

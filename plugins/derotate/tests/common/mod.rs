@@ -32,8 +32,8 @@ pub struct Painted {
     pub spots: f64,
     /// Contrast of large dark lands with sharp shores (made up).
     pub lands: f64,
-    /// Minnaert's exponent of the darkening.
-    pub minnaert: f64,
+    /// Minnaert's exponent of the darkening; `None` for the law of Lommel and Seeliger, mu0 / (mu0 + mu) (textbook).
+    pub minnaert: Option<f64>,
     /// A moon: place in the pole's frame in radii, radius in radii, brightness.
     pub moon: Option<([f64; 2], f64, f64)>,
 }
@@ -57,7 +57,7 @@ impl Painted {
             belts: 0.2,
             spots: 0.05,
             lands: 0.0,
-            minnaert: 0.9,
+            minnaert: Some(0.9),
             rings: body == Body::Saturn,
             moon: None,
         }
@@ -133,9 +133,11 @@ impl Painted {
         if mu0 <= 0.0 {
             return 0.0;
         }
-        self.surface(lat, from_centre - self.turn_deg)
-            * mu0.powf(self.minnaert)
-            * mu.max(1e-3).powf(self.minnaert - 1.0)
+        let law = match self.minnaert {
+            Some(k) => mu0.powf(k) * mu.max(1e-3).powf(k - 1.0),
+            None => 2.0 * mu0 / (mu0 + mu),
+        };
+        self.surface(lat, from_centre - self.turn_deg) * law
     }
 
     /// Direction of the Sun in the pole's frame (right, up, towards the observer).
