@@ -29,6 +29,9 @@ pub struct Direction {
 /// Most pixels looked at: as many as a disc of 70 px radius has, where the direction is known to a few tenths of a degree.
 const SAMPLES: usize = 10_000;
 
+/// As many do for a first look.
+const SAMPLES_FIRST: usize = 2_500;
+
 /// Pixels of the disc, each divided by the mean at its distance.
 struct Disc {
     /// x, y px and value.
@@ -47,7 +50,7 @@ enum Half {
 }
 
 impl Disc {
-    fn new(plane: Plane<'_>, sky: f64, about: &Ellipse, axis_ratio: f64, latitude_rad: f64) -> Self {
+    fn new(plane: Plane<'_>, sky: f64, about: &Ellipse, axis_ratio: f64, latitude_rad: f64, samples: usize) -> Self {
         let globe = Globe::new(about.centre, about.radius, axis_ratio, latitude_rad, about.pole_rad);
         let rings = (0.5 * about.radius).clamp(4.0, 60.0);
         let mut pixels = Vec::new();
@@ -65,7 +68,7 @@ impl Disc {
                 }
             }
         }
-        let thin = pixels.len().div_ceil(SAMPLES).max(1);
+        let thin = pixels.len().div_ceil(samples).max(1);
         let pixels = pixels
             .into_iter()
             .step_by(thin)
@@ -135,7 +138,8 @@ impl Disc {
     }
 }
 
-/// Finds the direction of the pole within `reach_rad` of an ellipse's own. `None` where there are no belts.
+/// Finds the direction of the pole within `reach_rad` of an ellipse's own, with `first` less exactly and faster. `None`
+/// where there are no belts.
 pub fn direction(
     plane: Plane<'_>,
     sky: f64,
@@ -143,8 +147,10 @@ pub fn direction(
     axis_ratio: f64,
     latitude_rad: f64,
     reach_rad: f64,
+    first: bool,
 ) -> Option<Direction> {
-    let disc = Disc::new(plane, sky, about, axis_ratio, latitude_rad);
+    let samples = if first { SAMPLES_FIRST } else { SAMPLES };
+    let disc = Disc::new(plane, sky, about, axis_ratio, latitude_rad, samples);
     if disc.pixels.len() < 200 {
         return None;
     }

@@ -114,7 +114,8 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
     for round in 0..2 {
         if expected.rings.is_none() || round > 0 {
             let mut said = Vec::new();
-            (pole_rad, pole_sigma_rad) = pole(plane, &seen, &outline, &expected, known, said_rad, given, &mut said);
+            (pole_rad, pole_sigma_rad) =
+                pole(plane, &seen, &outline, &expected, known, said_rad, given, round == 0, &mut said);
             if round > 0 {
                 doubts.extend(said);
                 break;
@@ -270,7 +271,7 @@ fn first_ellipse(
     Ellipse { centre, radius, pole_rad, rms_px: f64::INFINITY, edges: 0.0 }
 }
 
-/// Direction of the pole and its uncertainty, from limb, belts and session.
+/// Direction of the pole and its uncertainty, from limb, belts and session; a `first` look is less exact.
 #[allow(clippy::too_many_arguments)]
 fn pole(
     plane: Plane<'_>,
@@ -280,6 +281,7 @@ fn pole(
     known: &Situation,
     said_rad: Option<f64>,
     given: &Given,
+    first: bool,
     doubts: &mut Vec<String>,
 ) -> (f64, f64) {
     let latitude_rad = known.disc.sub_observer.planetocentric_lat_deg.to_radians();
@@ -294,7 +296,8 @@ fn pole(
     }
     if expected.rings.is_none() && expected.dark < 0.1 && (expected.outline < ROUND || said_rad.is_some()) {
         let reach = if expected.outline < ROUND { 0.15 } else { 0.1 };
-        let belts = belts::direction(plane, seen.levels[0], outline, known.body.axis_ratio(), latitude_rad, reach);
+        let belts =
+            belts::direction(plane, seen.levels[0], outline, known.body.axis_ratio(), latitude_rad, reach, first);
         if let Some(belts) = belts.filter(|_| known.body.axis_ratio() < 0.99) {
             found.push((belts.pole_rad, belts.sigma_rad));
         }
