@@ -4,8 +4,7 @@
 //! The limb of an oblate globe seen from far away is an ellipse of known axis ratio `sqrt(b^2 cos^2 B + sin^2 B)`; it is
 //! fitted to the places of steepest descent along rays ([`crate::outline`]), of which the unlit side, the rings and moons
 //! are left out. From there a model of darkening and blur is fitted to the picture: of a whole disc and of rings
-//! [`crate::model`], of a phase [`crate::lit`]. Of a colour picture green counts, to which the others are shifted. The
-//! direction of the pole from the flattening and from the belts, along which brightness
+//! [`crate::model`], of a phase [`crate::lit`]. The direction of the pole from the flattening and from the belts, along which brightness
 //! varies least ([`crate::belts`]), held to what the session says of the orientation.
 //!
 //! Sources: robust ellipse: Beaton & Tukey 1974, Technometrics 16, 147 (weights); limb darkening: Minnaert 1941, ApJ 93, 403;
@@ -34,7 +33,7 @@ impl Method for Geometry {
         .help(
             "Hands the picture on unchanged, with the globe's centre, radius, pole, latitude and central meridian beside it \
              for the steps that follow and for the record. Needs the target's name and the time of the capture; the site \
-             refines them a little. Colour pictures are placed by green. The pole is measured from the limb and the belts and held to the session's orientation \
+             refines them a little. The pole is measured from the limb and the belts and held to the session's orientation \
              where that is given; without it north and south cannot be told apart. Says where picture and sky disagree: a \
              wrong date, a wrong target, a mirrored picture. Where the globe cannot be placed, the picture goes on \
              without and the record says why.",

@@ -44,11 +44,6 @@ pub fn brightness(image: &Image) -> Vec<f32> {
     sum
 }
 
-/// The picture that the globe is placed on: green, to which the other colours are shifted, or the one channel there is.
-pub fn reference(image: &Image) -> Vec<f32> {
-    if image.channels == 3 { image.channel(1).to_vec() } else { brightness(image) }
-}
-
 /// Outline of the globe as the sky has it.
 pub struct Expected {
     /// Smaller over larger axis.
@@ -75,7 +70,7 @@ impl Expected {
 /// # Errors
 /// In words, where nothing that could be the target stands on the picture.
 pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, String> {
-    let data = reference(image);
+    let data = brightness(image);
     let plane = Plane { data: &data, width: image.width, height: image.height };
     let seen = blob(plane).ok_or("nothing on the picture stands out from the sky")?;
     if seen.cut {

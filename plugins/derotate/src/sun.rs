@@ -135,18 +135,20 @@ pub fn suns(plane: Plane<'_>, seen: &Blob, known: &Situation, given: &Given, abo
     }
     let from_pole = (disc.pole_position_angle_deg - disc.bright_limb_position_angle_deg).to_radians();
     let rings = known.body == Body::Saturn;
+    // Lands lean further than a narrow terminator does, and of a round globe the pole is not known.
+    let even = !rings && !matches!(known.body, Body::Mars | Body::Mercury);
     let sides = if libm::sin(disc.phase_angle_deg.to_radians()) < 0.02 {
         vec![from_pole]
     } else {
         let lean = leaning(plane, seen, about, pole_rad + from_pole);
         match lean {
-            lean if lean > ONE_SIDED && !rings => vec![from_pole],
-            lean if lean < -ONE_SIDED && !rings => vec![from_pole + PI],
+            lean if lean > ONE_SIDED && even => vec![from_pole],
+            lean if lean < -ONE_SIDED && even => vec![from_pole + PI],
             _ => vec![from_pole, from_pole + PI],
         }
     };
     // The rings' model finds its own way about; seen on the equator both ends are alike.
-    let ends = if rings || disc.sub_observer.planetocentric_lat_deg.abs() < LEVEL_DEG { 1 } else { 2 };
+    let ends = if !even || disc.sub_observer.planetocentric_lat_deg.abs() < LEVEL_DEG { 1 } else { 2 };
     let of =
         |side: &f64| (0..ends).map(move |end| f64::from(end) * PI).map(move |turn| (*side, turn)).collect::<Vec<_>>();
     let all = sides.iter().flat_map(of);
