@@ -25,6 +25,8 @@ pub(crate) struct Pupil {
     tilt_norm: f64,
     /// Sum of squared amplitudes over the sum of amplitudes.
     edge_ratio: f32,
+    /// What of a point spread's grid lies well within it.
+    inside: Vec<f32>,
     to_spread: Square,
     to_transfer: RealForward,
 }
@@ -35,6 +37,18 @@ pub(crate) struct Transfer {
     columns: usize,
     /// `values[(lx + 2) * rows + (ly + reach)]`, lags in units of the pupil's spacing.
     values: Vec<Complex32>,
+}
+
+/// [`Pupil::middle`] on a grid of twice `points` a side.
+fn middle(points: usize, reach: f64) -> Vec<f32> {
+    let n = 2 * points;
+    let square = |k: usize| (k.min(n - k) as f64 / 2.0).powi(2);
+    (0..n * n)
+        .map(|k| {
+            let along = (((square(k % n) + square(k / n)).sqrt() / reach - 0.6) / 0.4).clamp(0.0, 1.0);
+            (0.5 + 0.5 * libm::cos(core::f64::consts::PI * along)) as f32
+        })
+        .collect()
 }
 
 impl Pupil {
@@ -79,6 +93,7 @@ impl Pupil {
             aberration,
             tilt_norm,
             edge_ratio,
+            inside: middle(points, points as f64 / 2.0),
             to_spread: Square::new(grid, FftDirection::Forward),
             to_transfer: RealForward::new(grid),
         }
@@ -141,15 +156,59 @@ impl Pupil {
         vec![0.0; 4 * self.points * self.points]
     }
 
-    /// Transfer function of a point spread (which is used up).
+    /// A point spread normalised to a sum of 1.
     ///
-    /// The autocorrelation of grey edges falls short at lag zero alone, where the true one has its cusp: there
-    /// the open area stands in for the sum of squared amplitudes.
-    pub(crate) fn transfer(&self, mut spread: Vec<f32>) -> Transfer {
+    /// The autocorrelation of grey edges falls short at lag zero alone, where the true one has its cusp: what is missing
+    /// there is missing evenly from the point spread.
+    fn whole(&self, mut spread: Vec<f32>) -> Vec<f32> {
+        let sum = spread.iter().map(|v| f64::from(*v)).sum::<f64>();
+        let edge_ratio = f64::from(self.edge_ratio);
+        let missing = (sum * (1.0 / edge_ratio - 1.0) / spread.len() as f64) as f32;
+        let norm = (edge_ratio / sum) as f32;
+        spread.iter_mut().for_each(|v| *v = (*v + missing) * norm);
+        spread
+    }
+
+    /// How much of each point of a point spread belongs to its middle, which reaches out to `reach` times
+    /// wavelength/diameter: all out to six tenths of that, from there on falling to nothing.
+    pub(crate) fn middle(&self, reach: f64) -> Vec<f32> {
+        middle(self.points, reach)
+    }
+
+    /// The mean of `count` summed point spreads, faded out towards the edge of their grid, their sum kept: the grid's edge
+    /// must not show in a picture.
+    pub(crate) fn within_the_grid(&self, mut sum: Vec<f32>, count: f32) -> Vec<f32> {
+        let all: f64 = sum.iter().map(|v| f64::from(*v)).sum();
+        for (v, share) in sum.iter_mut().zip(&self.inside) {
+            *v *= share;
+        }
+        let kept: f64 = sum.iter().map(|v| f64::from(*v)).sum();
+        let scale = if kept > 0.0 { (all / kept) as f32 / count } else { 0.0 };
+        sum.iter_mut().for_each(|v| *v *= scale);
+        sum
+    }
+
+    /// A point spread's [`Pupil::middle`]; the rest is added to `far`. All together sums to 1.
+    pub(crate) fn parted(&self, spread: Vec<f32>, middle: &[f32], far: &mut [f32]) -> Vec<f32> {
+        let mut near = self.whole(spread);
+        for ((near, share), far) in near.iter_mut().zip(middle).zip(far) {
+            let part = *near * share;
+            *far += *near - part;
+            *near = part;
+        }
+        near
+    }
+
+    /// Transfer function of a point spread (which is used up).
+    pub(crate) fn transfer(&self, spread: Vec<f32>) -> Transfer {
+        self.lags(self.whole(spread))
+    }
+
+    /// Transform of a point spread as it is.
+    pub(crate) fn lags(&self, mut spread: Vec<f32>) -> Transfer {
         let p = self.points;
         let n = 2 * p;
         let half = self.to_transfer.run(&mut spread);
-        let norm = self.edge_ratio / half[0].re;
         let reach = p + 2;
         let rows = 2 * reach + 1;
         let columns = p + 5;
@@ -161,13 +220,11 @@ impl Pupil {
             }
             for row in 2..rows - 2 {
                 let ly = row as i64 - reach as i64;
-                let value = if lx >= 0 {
+                values[column * rows + row] = if lx >= 0 {
                     half[lx as usize * n + ly.rem_euclid(n as i64) as usize]
                 } else {
                     half[(-lx) as usize * n + (-ly).rem_euclid(n as i64) as usize].conj()
                 };
-                let zero = lx == 0 && ly == 0;
-                values[column * rows + row] = if zero { Complex32::new(1.0, 0.0) } else { value * norm };
             }
         }
         Transfer { reach, columns, values }

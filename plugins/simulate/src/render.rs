@@ -4,7 +4,7 @@
 use crate::clip::{Layout, PlanetClip};
 use crate::fourier::{Band, RealForward, RealInverse, friendly_size};
 use crate::object::Object;
-use crate::simulation::{Simulation, Waves};
+use crate::simulation::{Channel, Simulation, Waves};
 use rustfft::num_complex::Complex32;
 use std::sync::Arc;
 
@@ -31,11 +31,19 @@ pub(crate) struct Tiling {
     pub(crate) nodes: Vec<Node>,
     grid: usize,
     pub(crate) spacing_px: f64,
+    /// How far a tile's light reaches beyond its window, px.
+    pub(crate) near_px: f64,
+    /// Side of the field on which light farther out is drawn and all is put together, px; the canvas lies in its middle. 0
+    /// with one field point, which draws all light on the canvas.
+    pub(crate) far_px: usize,
+    far_inverse: RealInverse,
 }
 
 /// Spectra of the object at one instant: a band for every node and channel.
 pub(crate) struct Key {
     bands: Vec<Option<Vec<Band>>>,
+    /// The whole object on the field of the far light, a band a channel.
+    far: Vec<Band>,
 }
 
 impl Tiling {
@@ -50,12 +58,20 @@ impl Tiling {
                 nodes,
                 grid,
                 spacing_px: f64::INFINITY,
+                near_px: f64::INFINITY,
+                far_px: 0,
+                far_inverse: RealInverse::new(2),
             };
         }
         let reach = object.reach_px() + 0.5;
         let spacing_px = 2.0 * reach / (grid - 1) as f64;
         let doubled = if finest > 0.45 { 4 } else { 3 };
-        let tile_px = friendly_size((2.0 * spacing_px + 2.0 * 0.75 * margin).ceil() as usize).next_multiple_of(4);
+        let near_px = 0.75 * margin;
+        let tile_px = friendly_size((2.0 * (spacing_px + near_px)).ceil() as usize).next_multiple_of(4);
+        // Light that leaves the field on one side must not come back on the other. Even margins, as for the tiles.
+        let far_px = (canvas_px * 3 / 2..2 * canvas_px)
+            .find(|px| (px - canvas_px).is_multiple_of(4) && friendly_size(*px) == *px)
+            .unwrap_or(canvas_px + 4 * canvas_px.div_ceil(8));
         let middle = (canvas_px as f64 - 1.0) / 2.0;
         let nodes = (0..grid * grid)
             .map(|k| {
@@ -66,7 +82,17 @@ impl Tiling {
             })
             .collect();
         let size = tile_px * doubled / 2;
-        let mut tiling = Self { tile_px, doubled, inverse: RealInverse::new(size), nodes, grid, spacing_px };
+        let mut tiling = Self {
+            tile_px,
+            doubled,
+            inverse: RealInverse::new(size),
+            nodes,
+            grid,
+            spacing_px,
+            near_px,
+            far_px,
+            far_inverse: RealInverse::new(far_px * doubled / 2),
+        };
         // Which windows hold any of the object, at a quarter of a turn's worth of instants.
         let rough = object.draw(clip.start_s, canvas_px, 1, 1);
         for node in &mut tiling.nodes {
@@ -78,6 +104,24 @@ impl Tiling {
             node.lit = any;
         }
         tiling
+    }
+
+    /// Whether light far from where it belongs is drawn by itself, for the whole object at once: a tile that held it
+    /// would be several times as large.
+    pub(crate) fn parts_light(&self) -> bool {
+        self.grid > 1
+    }
+
+    /// What a band must be multiplied by along an axis, to be drawn as coefficients of a spline on a field of `side` px:
+    /// the cell's response, the spline's, and the way between the points' middles.
+    fn spline_factors(&self, reach: usize, side: usize, drawn_per_px: usize) -> Vec<Complex32> {
+        let points_per_px = self.doubled as f64 / 2.0;
+        let response = |f: f64| {
+            let spline =
+                if self.grid == 1 { 1.0 } else { (2.0 + libm::cos(core::f64::consts::TAU * f / points_per_px)) / 3.0 };
+            sinc(f) / sinc(f / drawn_per_px as f64) / spline
+        };
+        axis_factors(reach, side, response, 0.5 / drawn_per_px as f64 - 0.5 / points_per_px)
     }
 }
 
@@ -152,7 +196,6 @@ impl Simulation {
         let forward = RealForward::new(size);
         let middle = (n as f64 - 1.0) / 2.0;
         let one = self.tiling.grid == 1;
-        let points_per_px = self.tiling.doubled as f64 / 2.0;
         let bands = self
             .tiling
             .nodes
@@ -189,15 +232,7 @@ impl Simulation {
                             let half = forward.run(&mut grid);
                             let reach = channel.reading.reach.min(size / 2 - 1);
                             let mut band = Band::from_half(&half, size, reach, 1.0 / (size * size) as f32);
-                            let response = |f: f64| {
-                                let spline = if one {
-                                    1.0
-                                } else {
-                                    (2.0 + libm::cos(core::f64::consts::TAU * f / points_per_px)) / 3.0
-                                };
-                                sinc(f) / sinc(f / r as f64) / spline
-                            };
-                            let factors = axis_factors(reach, tile, response, 0.5 / r as f64 - 0.5 / points_per_px);
+                            let factors = self.tiling.spline_factors(reach, tile, r);
                             apply_axes(&mut band, &factors, &factors);
                             band
                         })
@@ -205,7 +240,30 @@ impl Simulation {
                 })
             })
             .collect();
-        Key { bands }
+        let far = if self.tiling.parts_light() { self.draw_far(&planes) } else { Vec::new() };
+        Key { bands, far }
+    }
+
+    /// Bands of the whole object on the field of the far light.
+    fn draw_far(&self, planes: &[Vec<f32>]) -> Vec<Band> {
+        let (r, side) = (self.factor, self.tiling.far_px);
+        let (n, size) = (self.canvas_px * r, side * r);
+        let forward = RealForward::new(size);
+        let first = (size - n) / 2;
+        let draw = |(channel, plane): (&Channel, &Vec<f32>)| {
+            let mut grid = vec![0f32; size * size];
+            for (row, line) in plane.chunks_exact(n).enumerate() {
+                let at = (first + row) * size + first;
+                grid[at..at + n].copy_from_slice(line);
+            }
+            let half = forward.run(&mut grid);
+            let reach = channel.far_reading.reach.min(size / 2 - 1);
+            let mut band = Band::from_half(&half, size, reach, 1.0 / (size * size) as f32);
+            let factors = self.tiling.spline_factors(reach, side, r);
+            apply_axes(&mut band, &factors, &factors);
+            band
+        };
+        self.channels.iter().zip(planes).map(draw).collect()
     }
 
     /// The planes that the camera tells apart, out of red, green, blue.
@@ -246,15 +304,7 @@ impl Simulation {
     fn image_band(&self, c: usize, node: usize, waves: &Waves, first: &Key, second: &Key, share: f32) -> Option<Band> {
         let transfer = waves.transfers[node].as_ref()?.get(c)?;
         let (a, b) = (&first.bands[node].as_ref()?[c], &second.bands[node].as_ref()?[c]);
-        let reading = &self.channels[c].reading;
-        let mut band = reading.read(transfer);
-        if band.reach != a.reach {
-            return Some(crop_product(&band, a, b, share));
-        }
-        for ((value, a), b) in band.values.iter_mut().zip(&a.values).zip(&b.values) {
-            *value *= a + (b - a) * share;
-        }
-        Some(band)
+        Some(product(self.channels[c].reading.read(transfer), a, b, share))
     }
 
     #[expect(clippy::too_many_arguments, reason = "one exposure, two ways of rendering it")]
@@ -310,15 +360,16 @@ impl Simulation {
         let tiling = &self.tiling;
         let (w, h) = (self.clip.camera.width, self.clip.camera.height);
         let points = |px: i64| px * tiling.doubled as i64 / 2;
-        let side = points(self.canvas_px as i64) as usize;
         let size = tiling.inverse.size;
-        let mut canvas = vec![0f32; side * side];
+        let mut canvas = self.far_light(c, waves, first, second, share);
+        let side = tiling.far_inverse.size;
+        let margin = points((tiling.far_px - self.canvas_px) as i64 / 2);
         for (k, node) in tiling.nodes.iter().enumerate() {
             let Some(band) = self.image_band(c, k, waves, first, second, share) else { continue };
             let mut half = vec![Complex32::default(); size * (size / 2 + 1)];
             band.fold_into(&mut half, size);
             let tile = tiling.inverse.run(&mut half);
-            let origin = node.origin.map(points);
+            let origin = node.origin.map(|o| points(o) + margin);
             let x0 = (-origin[0]).clamp(0, size as i64) as usize;
             let x1 = (side as i64 - origin[0]).clamp(x0 as i64, size as i64) as usize;
             for (j, row) in tile.chunks_exact(size).enumerate() {
@@ -352,6 +403,16 @@ impl Simulation {
                 }
             }
         }
+    }
+
+    /// Light of channel `c` far from where it belongs, as a spline's coefficients over the far field.
+    fn far_light(&self, c: usize, waves: &Waves, first: &Key, second: &Key, share: f32) -> Vec<f32> {
+        let inverse = &self.tiling.far_inverse;
+        let mut half = vec![Complex32::default(); inverse.size * (inverse.size / 2 + 1)];
+        if let (Some(transfer), Some(a), Some(b)) = (waves.far.get(c), first.far.get(c), second.far.get(c)) {
+            product(self.channels[c].far_reading.read(transfer), a, b, share).fold_into(&mut half, inverse.size);
+        }
+        inverse.run(&mut half)
     }
 
     /// Shift at a place from the object's middle, between the nodes by linear interpolation.
@@ -393,6 +454,17 @@ fn spline(coefficients: &[f32], side: usize, at: [f64; 2]) -> Option<f32> {
         sum += wy * (row[0] * wx[0] + row[1] * wx[1] + row[2] * wx[2] + row[3] * wx[3]);
     }
     Some(sum)
+}
+
+/// Product of a transfer function and the object's band between two drawings.
+fn product(mut transfer: Band, a: &Band, b: &Band, share: f32) -> Band {
+    if transfer.reach != a.reach {
+        return crop_product(&transfer, a, b, share);
+    }
+    for ((value, a), b) in transfer.values.iter_mut().zip(&a.values).zip(&b.values) {
+        *value *= a + (b - a) * share;
+    }
+    transfer
 }
 
 /// The product where the object's band is narrower than the transfer function's.

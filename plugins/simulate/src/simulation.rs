@@ -52,6 +52,10 @@ pub(crate) struct Channel {
     pub(crate) wavelength_nm: f64,
     pub(crate) dispersion_px: [f64; 2],
     pub(crate) reading: Reading,
+    /// On the field of the far light.
+    pub(crate) far_reading: Reading,
+    /// Which part of a point spread is drawn in the tiles, by point.
+    middle: Vec<f32>,
 }
 
 /// The waves of one frame.
@@ -61,6 +65,9 @@ pub(crate) struct Waves {
     pub(crate) shifts: Vec<[f64; 2]>,
     /// Transfer functions: node, channel.
     pub(crate) transfers: Vec<Option<Vec<Transfer>>>,
+    /// Of each channel's light far from where it belongs, the mean over the nodes; none with a single node, which leaves
+    /// it with the rest.
+    pub(crate) far: Vec<Transfer>,
 }
 
 /// A prepared clip.
@@ -111,17 +118,15 @@ pub fn prepare(clip: &PlanetClip, cancel: &dyn Fn() -> bool) -> Result<Simulatio
         .into_iter()
         .map(|(name, wavelength_nm)| {
             let lift_px = clip.air.lift_arcsec(wavelength_nm, reference, tan_zenith) / scale;
+            let reading =
+                |px| Reading::new(clip.seeing.pupil_points, px, scale, clip.telescope.aperture_mm, wavelength_nm);
             Channel {
                 name,
                 wavelength_nm,
                 dispersion_px: [-lift_px * sine, -lift_px * cosine],
-                reading: Reading::new(
-                    clip.seeing.pupil_points,
-                    tiling.tile_px,
-                    scale,
-                    clip.telescope.aperture_mm,
-                    wavelength_nm,
-                ),
+                reading: reading(tiling.tile_px),
+                far_reading: reading(tiling.far_px.max(1)),
+                middle: pupil.middle(tiling.near_px * clip.cutoff_cycles_per_px(wavelength_nm)),
             }
         })
         .collect();
@@ -192,7 +197,7 @@ impl Simulation {
             + 12 * drawn
             + nodes * channels * 16 * square(seeing.pupil_points)
             + seeing.steps as u64 * 8 * square(seeing.pupil_points);
-        let keys = 4 * nodes * channels * 8 * square(self.tiling.tile_px);
+        let keys = 4 * channels * 8 * (nodes * square(self.tiling.tile_px) + square(self.tiling.far_px));
         of_thread + keys + layers * 4 * square(seeing.screen_points)
     }
 
@@ -283,6 +288,8 @@ impl Simulation {
         let green = self.channels.len() / 2;
         let peak = self.pupil.perfect_peak() * steps as f32;
         let (mut shifts, mut transfers, mut strehls) = (Vec::new(), Vec::new(), Vec::new());
+        let parted = if with_transfers && self.tiling.parts_light() { self.channels.len() } else { 0 };
+        let mut far = vec![self.pupil.empty_spread(); parted];
         for node in &self.tiling.nodes {
             let direction = node.place_px.map(|p| p * scale / ARCSEC);
             let phases: Vec<Vec<f32>> = instants
@@ -315,7 +322,7 @@ impl Simulation {
                     strehls.push(f64::from(spread.iter().copied().fold(0.0, f32::max) / peak));
                 }
                 if with_transfers {
-                    of_node.push(self.pupil.transfer(spread));
+                    of_node.push(self.near(c, spread, &mut far));
                 }
             }
             transfers.push(Some(of_node));
@@ -338,7 +345,16 @@ impl Simulation {
             rotation_deg: clip.field_rotation_deg_per_s * t,
             node_shift_px: lit,
         };
-        Waves { truth, shifts, transfers }
+        let far = far.into_iter().map(|sum| self.pupil.lags(self.pupil.within_the_grid(sum, count as f32)));
+        Waves { truth, shifts, transfers, far: far.collect() }
+    }
+
+    /// Transfer function of what a point spread of channel `c` holds within a tile's margin; the rest is added to `far`.
+    fn near(&self, c: usize, spread: Vec<f32>, far: &mut [Vec<f32>]) -> Transfer {
+        match far.get_mut(c) {
+            Some(far) => self.pupil.lags(self.pupil.parted(spread, &self.channels[c].middle, far)),
+            None => self.pupil.transfer(spread),
+        }
     }
 
     /// Share of the object's light outside the frame for a shift in px.
