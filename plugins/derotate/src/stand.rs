@@ -22,6 +22,13 @@ const EDGE_ON_RAD: f64 = 0.02;
 /// comes so far).
 const PHASE_DARK: f64 = 0.02;
 
+/// How far from the expected place edges are sought, as shares of the radius, round by round: from afar, and close by
+/// where belts fall more steeply than the limb.
+const REACHES: [[f64; 3]; 2] = [[0.3, 0.15, 0.1], [0.12, 0.1, 0.08]];
+
+/// The outline's radius and the one by the bright area differ by less than this share of it.
+const AREA_SHARE: f64 = 0.12;
+
 /// What the session says of the orientation is taken to be good to half a degree, radians (common practice, no source).
 const SAID_SIGMA_RAD: f64 = 0.009;
 
@@ -88,16 +95,24 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
         Search { outline_axis_ratio: expected.outline, rings: expected.rings, lit_from_rad: wide, reach: 0.3 };
     let free = expected.outline < ROUND || expected.rings.is_some();
     let mut outline = start;
-    for (round, reach) in [0.3, 0.15, 0.1].into_iter().enumerate() {
-        search.reach = reach;
-        let found = edges(plane, &outline, &search);
-        // A limb seen on one side alone does not fix the direction too.
-        let turn = free && wide.is_none();
-        outline = match fit(&found, outline, turn) {
-            Some(better) => better,
-            None if round > 0 => break,
-            None => return Err("no limb can be made out on the picture".into()),
-        };
+    for reaches in REACHES {
+        outline = start;
+        for (round, reach) in reaches.into_iter().enumerate() {
+            search.reach = reach;
+            let found = edges(plane, &outline, &search);
+            // A limb seen on one side alone does not fix the direction too.
+            let turn = free && wide.is_none();
+            outline = match fit(&found, outline, turn) {
+                Some(better) => better,
+                None if round > 0 => break,
+                None => return Err("no limb can be made out on the picture".into()),
+            };
+        }
+        // The area of a whole disc tells its size to some hundredths: else belts were taken for the limb.
+        let whole = expected.rings.is_none() && wide.is_none();
+        if !whole || (outline.radius / start.radius - 1.0).abs() < AREA_SHARE {
+            break;
+        }
     }
     if outline.rms_px > 0.05 * outline.radius + 1.0 {
         return Err("the limb on the picture is no ellipse of the target's shape".into());

@@ -74,6 +74,9 @@ fn jupiter_is_found_with_and_without_an_orientation() {
         let size = (globe.equatorial_radius_px - radius).abs();
         assert!(off < 0.15 && size < 0.17, "{utc}: {off} {size}");
     }
+    // Belts in sharp air, the darkest a quarter as bright as the zones.
+    let steep = Painted { belts: 0.33, blur_px: 1.2, ..painted.clone() };
+    check("steep belts", &steep, &steep.facts(true), 1.0);
     // A bright moon before the limb and another beyond it.
     for place in [[0.97, 0.1], [-1.15, -0.2], [0.3, -0.95]] {
         let moon = Painted { moon: Some((place, 0.06, 1.2)), ..painted.clone() };
