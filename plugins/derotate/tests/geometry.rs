@@ -74,7 +74,7 @@ fn jupiter_is_found_with_and_without_an_orientation() {
         let size = (globe.equatorial_radius_px - radius).abs();
         assert!(off < 0.15 && size < 0.17, "{utc}: {off} {size}");
     }
-    // Belts in sharp air, the darkest a quarter as bright as the zones.
+    // Deep belts in sharp air.
     let steep = Painted { belts: 0.33, blur_px: 1.2, ..painted.clone() };
     check("steep belts", &steep, &steep.facts(true), 1.0);
     // A bright moon before the limb and another beyond it.
