@@ -6,10 +6,10 @@
 
 The two take turns; the best of the rounds counts. Loaded may cost 5 % more. Program and libraries are copied anew for
 every round: where a file's pages come to lie in memory alone moves a run's time by a tenth, for as long as the copy
-lives. With --processor the processor's time is
-judged instead of the clock's: other work on the machine disturbs it less. Without a cache every run hashes the program,
-the libraries and the clip, and looks into the libraries; with --cached that is remembered, as from the second run of a
-program on, and only the results are thrown away between the rounds.
+lives. With --processor the processor's time is judged instead of the clock's: other work on the machine disturbs it
+less. Without a cache every run hashes the program, the libraries and the clip, and looks into the libraries; with
+--cached that is remembered, as from the second run of a program on, and only the results are thrown away between the
+rounds.
 """
 
 import os

@@ -4,8 +4,8 @@
 //! The limb of an oblate globe seen from far away is an ellipse of known axis ratio `sqrt(b^2 cos^2 B + sin^2 B)`; it is
 //! fitted to the places of steepest descent along rays ([`crate::outline`]), of which the unlit side, the rings and moons
 //! are left out. From there a model of darkening and blur is fitted to the picture: of a whole disc and of rings
-//! [`crate::model`], of a phase [`crate::lit`]. The direction of the pole from the flattening and from the belts, along which brightness
-//! varies least ([`crate::belts`]), held to what the session says of the orientation.
+//! [`crate::model`], of a phase [`crate::lit`]. The direction of the pole comes from the flattening and from the belts,
+//! along which brightness varies least ([`crate::belts`]), held to what the session says of the orientation.
 //!
 //! Sources: robust ellipse: Beaton & Tukey 1974, Technometrics 16, 147 (weights); limb darkening: Minnaert 1941, ApJ 93, 403;
 //! positions and rotation as stillair-sky names them (VSOP87, IAU 2015 rotation elements).
