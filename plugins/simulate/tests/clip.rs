@@ -89,8 +89,7 @@ fn still_air_shows_the_diffraction_picture() {
 
 /// The centre of light moves by the offset that was asked for, and colours part by the dispersion.
 /// Light of a blurred disc falls off into the sky without steps, whatever the frame is put together from: from pixel to
-/// pixel it changes by no more than twice as much as beside them, but for 0.02 % of the brightest. (The squares that a cut
-/// halo leaves step by 0.3 % and more.)
+/// pixel it changes by no more than twice as much as beside them, but for 0.02 % of the brightest.
 #[test]
 fn the_sky_about_the_object_has_no_edges() {
     let mut clip = still(6);
