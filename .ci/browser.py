@@ -27,6 +27,14 @@ def check(what, holds):
         print("FAULT:", what)
 
 
+def comes(page, holds):
+    """Whether `holds` comes to be true: the browser tells pages of what changed at its next picture, not at once."""
+    until = time.monotonic() + 5
+    while not (held := holds()) and time.monotonic() < until:
+        page.wait_for_timeout(20)
+    return held
+
+
 def newest(kind):
     found = sorted(p for p in runs.iterdir() if kind in p.name and (p / "report.html").is_file())
     return found[-1]
@@ -74,12 +82,13 @@ def slide(page, name):
     edge.focus()
     for _ in range(10):
         page.keyboard.press("ArrowRight")
-    check(f"{name}: the edge does not move by keyboard", shown() != before and edge.input_value() == str(at + 10))
+    moved = lambda: shown() != before and edge.input_value() == str(at + 10)
+    check(f"{name}: the edge does not move by keyboard", comes(page, moved))
     told = edge.get_attribute("aria-valuetext") or ""
     check(f"{name}: the edge does not tell where it is", f"{at + 10} percent" in told)
     box = page.locator(".sheet").first.bounding_box()
     page.mouse.click(box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"])
-    check(f"{name}: the edge does not follow the mouse", abs(int(edge.input_value()) - 50) < 3)
+    check(f"{name}: the edge does not follow the mouse", comes(page, lambda: abs(int(edge.input_value()) - 50) < 3))
 
 
 def choose(page, name):
@@ -89,10 +98,10 @@ def choose(page, name):
     check(f"{name}: the two lists differ", options == right.locator("option").all_inner_texts())
     left.select_option(index=len(options) - 1)
     right.select_option(index=0)
-    visible = page.locator("img.view:visible").evaluate_all("list => list.map(i => i.alt)")
-    check(f"{name}: shows {visible}", sorted(visible) == sorted({options[0], options[-1]}))
-    loaded = page.locator("img.view").evaluate_all("list => list.every(i => i.complete && i.naturalWidth > 0)")
-    check(f"{name}: a picture is empty", loaded)
+    visible = lambda: page.locator("img.view:visible").evaluate_all("list => list.map(i => i.alt)")
+    check(f"{name}: shows {visible()}", comes(page, lambda: sorted(visible()) == sorted({options[0], options[-1]})))
+    loaded = "list => list.every(i => i.complete && i.naturalWidth > 0)"
+    check(f"{name}: a picture is empty", comes(page, lambda: page.locator("img.view").evaluate_all(loaded)))
 
 
 def blink(page, name):
@@ -125,7 +134,7 @@ def blink(page, name):
     # Laying the edge back is no swap of its own.
     check(f"{name}: blinks after it was ended", len(page.evaluate("swaps")) == 0)
     page.emulate_media(reduced_motion="reduce")
-    check(f"{name}: does not offer to swap by hand", button.inner_text() == "Swap")
+    check(f"{name}: does not offer to swap by hand", comes(page, lambda: button.inner_text() == "Swap"))
     told = page.locator(".now").first
     page.keyboard.press("Enter")
     first = told.inner_text()
@@ -133,7 +142,7 @@ def blink(page, name):
     page.wait_for_timeout(1200)
     check(f"{name}: moves though less motion was asked for", len(page.evaluate("swaps")) == 0)
     page.keyboard.press("Enter")
-    check(f"{name}: does not say what came up", told.inner_text() != first and told.get_attribute("role") == "status")
+    check(f"{name}: does not say what came up", comes(page, lambda: told.inner_text() != first) and told.get_attribute("role") == "status")
     page.emulate_media(reduced_motion="no-preference")
 
 
