@@ -5,14 +5,11 @@
 // What a machine does not allow is said, not skipped in silence.
 #![allow(clippy::print_stdout)]
 
-mod clips;
-mod support;
-
 use std::path::{Path, PathBuf};
 
-use clips::{Capture, FRAMES, SIDE, START_TICKS, STEP_TICKS, exposed, grey, grey12, mosaic, sky, wide};
+use crate::clips::{Capture, FRAMES, SIDE, START_TICKS, STEP_TICKS, exposed, grey, grey12, mosaic, sky, wide};
+use crate::support::{Said, folder, stillair};
 use serde_json::Value;
-use support::{Said, folder, stillair};
 
 /// All entries of the folder for runs, hidden ones too.
 fn left(here: &Path) -> Vec<PathBuf> {

@@ -1,12 +1,10 @@
 //! Results that are taken from earlier runs: what is reused, what is not, and that a picture never differs for it. Keys
 //! and folders are the project's own, so no outside reference applies: a run with a cache is held to one without.
 
-mod support;
-
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use support::{Said, folder, stillair, write_clip};
+use crate::support::{Said, folder, stillair, write_clip};
 
 /// Runs and gives the run folder.
 fn run(here: &Path, arguments: &[&str]) -> (PathBuf, Said) {

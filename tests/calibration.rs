@@ -3,14 +3,11 @@
 //! The sensor's model is that of Howell, Handbook of CCD Astronomy, 2nd ed., ch. 4 (from memory): raw = light * flat +
 //! dark. What is said, and when, is defined by the project alone.
 
-mod clips;
-mod support;
-
 use std::path::{Path, PathBuf};
 
-use clips::{Capture, SIDE};
+use crate::clips::{Capture, SIDE};
+use crate::support::{Said, folder, stillair};
 use stillair_simulate::{Alignment, Layout, Pattern, PlanetClip, prepare};
-use support::{Said, folder, stillair};
 
 /// The largest number of 12 bits.
 const WHITE: f64 = 4095.0;

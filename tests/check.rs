@@ -1,10 +1,8 @@
 //! `check` of run folders and of recipes' own checks. Both are the project's own, so no outside reference applies.
 
-mod support;
-
 use std::path::{Path, PathBuf};
 
-use support::{Said, folder, stillair, write_clip};
+use crate::support::{Said, folder, stillair, write_clip};
 
 fn copied(run: &Path, name: &str) -> PathBuf {
     let to = run.with_file_name(name);

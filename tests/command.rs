@@ -1,9 +1,7 @@
 //! The command's words: check, graph, methods, explain, runs, and its exit codes. What it should say is defined by the
 //! project alone, so no outside reference applies.
 
-mod support;
-
-use support::{folder, stillair, workspace};
+use crate::support::{folder, stillair, workspace};
 
 #[test]
 fn methods_are_listed_by_family() {

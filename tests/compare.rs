@@ -1,11 +1,9 @@
 //! Ways and clips side by side, and records run again: what is written, what is shared, what is concluded. Folders and
 //! words are the project's own, so no outside reference applies; the numbers compared are those of the records.
 
-mod support;
-
 use std::path::{Path, PathBuf};
 
-use support::{Said, folder, stillair, write_clip};
+use crate::support::{Said, folder, stillair, write_clip};
 
 fn json(path: &Path) -> serde_json::Value {
     serde_json::from_slice(&std::fs::read(path).unwrap()).unwrap()

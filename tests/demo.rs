@@ -2,13 +2,11 @@
 //! like is written in the clip's recipe: 46 arcsec on pixels of 0.572 arcsec (3.76 um behind 1355 mm), 80 px from limb
 //! to limb across the equator.
 
-mod support;
-
 use std::fs::File;
 use std::io::BufReader;
 use std::path::Path;
 
-use support::{folder, stillair};
+use crate::support::{folder, stillair};
 
 /// Luma of a picture, as shares of its brightest value, row by row.
 fn read(path: &Path) -> (usize, usize, Vec<f64>) {

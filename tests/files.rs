@@ -2,19 +2,14 @@
 //! said is defined by the project alone, so no outside reference applies.
 #![cfg(unix)]
 
-#[allow(dead_code)]
-mod clips;
-#[allow(dead_code)]
-mod support;
-
 use std::io::{BufRead, BufReader, Read};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-use clips::{SIDE, mosaic};
-use support::folder;
+use crate::clips::{self, SIDE, mosaic};
+use crate::support::folder;
 
 /// A run whose events can be waited for.
 fn begin(here: &Path, arguments: &[&str]) -> Child {

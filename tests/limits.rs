@@ -1,11 +1,9 @@
 //! What limited a picture, tried on simulated clips in which exactly one thing is wrong, and on clean ones. What is
 //! wrong is written in the recipe of each clip, so the truth is known; the simulation and the verdicts share no code.
 
-mod support;
-
 use std::path::Path;
 
-use support::{folder, stillair};
+use crate::support::{self, folder, stillair};
 
 /// A clip by the numbers that differ from the clean one, and what limits it.
 struct Case {
@@ -191,7 +189,7 @@ fn the_one_thing_that_is_wrong_is_named_and_nothing_on_a_clean_clip() {
     assert!(rows.iter().all(|r| r.0), "{}", table.join("\n"));
 }
 
-/// The whole table: `cargo test -p stillair --test limits -- --ignored --nocapture`.
+/// The whole table: `cargo test -p stillair --test all limits:: -- --ignored --nocapture`.
 #[test]
 #[ignore = "takes some minutes"]
 #[allow(clippy::print_stdout)]

@@ -1,17 +1,14 @@
 //! A mono camera's clips through red, green and blue filters become one colour picture in one run. The truth is the
 //! simulation's own: the object at the instant, through a perfect telescope.
 
-#[allow(dead_code)]
-mod support;
-
 use std::path::{Path, PathBuf};
 
+use crate::support::{folder, stillair};
 use stillair_maths::border::Border;
 use stillair_maths::fft::Fft2;
 use stillair_maths::filters::gaussian;
 use stillair_maths::registration::{BandSet, NewtonScratch, newton_shift, whitening};
 use stillair_simulate::{CaptureWriter, Layout, PlanetClip, prepare, session};
-use support::{folder, stillair};
 
 const FRAMES: usize = 120;
 

@@ -1,12 +1,10 @@
 //! `stillair outlook`: the numbers it tells against planning numbers from outside (tests/data/outlook, which names
 //! their sources), the words of the tables, what it keeps to itself, and what it says to a wrong question.
 
-mod support;
-
 use std::path::Path;
 
+use crate::support::{Said, folder, stillair, workspace};
 use serde_json::Value;
-use support::{Said, folder, stillair, workspace};
 
 /// An invented observer, at sea in the tropics, so that every target stands high at opposition.
 const SITE: &str = "10.5,-38.25,2";

@@ -3,15 +3,12 @@
 //! by the project alone. The header's layout is that of the SER format, version 3: observer, instrument and telescope are
 //! 40 bytes each from byte 42.
 
-#[allow(dead_code)]
-mod support;
-
 use std::collections::BTreeMap;
 use std::io::{Cursor, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use support::{Said, folder, stillair, write_clip};
+use crate::support::{Said, folder, stillair, write_clip};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, ZipArchive, ZipWriter};
 

@@ -1,11 +1,9 @@
 //! A recipe that is wrong is refused with place, cause and remedy, and exit code 2. What the command should say is
 //! defined by the project alone, so no outside reference applies.
 
-mod support;
-
 use std::path::Path;
 
-use support::{Said, folder, stillair, workspace};
+use crate::support::{Said, folder, stillair, workspace};
 
 const GOOD: &str = r#"schema = 1
 name = "first-light"

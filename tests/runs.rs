@@ -1,11 +1,9 @@
 //! Whole runs of the command on a small clip made here: what is left in the run folder, what is said, how it stops.
 //! Files, words and exit codes are defined by the project alone, so no outside reference applies.
 
-mod support;
-
 use std::path::{Path, PathBuf};
 
-use support::{folder, stillair, write_clip};
+use crate::support::{folder, stillair, write_clip};
 
 fn only_run(here: &Path) -> PathBuf {
     let mut found: Vec<PathBuf> = std::fs::read_dir(here.join("runs")).unwrap().map(|e| e.unwrap().path()).collect();

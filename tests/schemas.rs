@@ -1,13 +1,10 @@
 //! The committed schemas and catalogue are those that the command prints. After a change of a method:
 //!
-//!     STILLAIR_WRITE=1 cargo test -p stillair --test schemas
+//!     STILLAIR_WRITE=1 cargo test -p stillair --test all schemas::
 //!
 //! `tests/editor/check.py` holds the schemas against an editor's language server.
 
-#[allow(dead_code)]
-mod support;
-
-use support::{folder, stillair, workspace};
+use crate::support::{folder, stillair, workspace};
 
 fn committed(what: &str, file: &str) {
     let here = folder(&format!("schema-{what}"));
@@ -24,7 +21,7 @@ fn committed(what: &str, file: &str) {
     assert!(
         said.out == known,
         "schema/{file} is not what `stillair schema {what}` prints: {parted:?}; renew it with \
-         STILLAIR_WRITE=1 cargo test -p stillair --test schemas"
+         STILLAIR_WRITE=1 cargo test -p stillair --test all schemas::"
     );
 }
 

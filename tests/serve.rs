@@ -2,17 +2,13 @@
 //! answers' codes are those of RFC 9110.
 
 #[cfg(unix)]
-#[allow(dead_code)]
-mod support;
-
-#[cfg(unix)]
 mod unix {
     use std::io::{BufRead, BufReader, Read, Write};
     use std::net::TcpStream;
     use std::path::{Path, PathBuf};
     use std::process::{Child, Command, Stdio};
 
-    use super::support::{folder, stillair, write_clip};
+    use crate::support::{folder, stillair, write_clip};
 
     /// A server that is ended with the test.
     struct Server {

@@ -2,14 +2,11 @@
 //! FITS captures whose headers say such facts. All of it is defined by the project alone; FITS files are laid out as
 //! the FITS Standard 4.0 says.
 
-mod clips;
-mod support;
-
 use std::path::{Path, PathBuf};
 
-use clips::{Capture, SIDE, grey};
+use crate::clips::{Capture, SIDE, grey};
+use crate::support::{folder, stillair, workspace};
 use serde_json::Value;
-use support::{folder, stillair, workspace};
 
 fn run(here: &Path, arguments: &[&str]) -> (PathBuf, String) {
     let said = stillair(here, arguments);

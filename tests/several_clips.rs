@@ -1,12 +1,8 @@
 //! Several clips of one target in one run. What the run says and leaves is the project's own; no outside reference applies
 //! (the geometry is checked in stillair-derotate and stillair-sky).
 
-#[allow(dead_code)]
-mod clips;
-#[allow(dead_code)]
-mod support;
-
-use support::{folder, stillair};
+use crate::clips;
+use crate::support::{folder, stillair};
 
 /// Two clips, the second four minutes after the first.
 fn write_two(here: &std::path::Path) {

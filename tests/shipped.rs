@@ -1,14 +1,10 @@
 //! Every recipe that ships or is printed in a document runs on a small simulated clip. What it leaves is defined by the
 //! project alone, so no outside reference applies.
 
-#[allow(dead_code)]
-mod clips;
-#[allow(dead_code)]
-mod support;
-
 use std::path::{Path, PathBuf};
 
-use support::{Said, folder, stillair, workspace};
+use crate::clips;
+use crate::support::{Said, folder, stillair, workspace};
 
 /// The run folder that a run named on its last lines.
 fn run_folder(here: &Path) -> PathBuf {

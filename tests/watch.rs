@@ -1,15 +1,12 @@
 //! `stillair watch`: every finished clip once, a broken one set aside, a clean end.
 
 #[cfg(unix)]
-mod support;
-
-#[cfg(unix)]
 mod unix {
     use std::path::Path;
     use std::process::{Command, Stdio};
     use std::time::{Duration, Instant};
 
-    use super::support::{Said, folder, stillair, write_clip};
+    use crate::support::{Said, folder, stillair, write_clip};
 
     fn ledger(here: &Path) -> Vec<serde_json::Value> {
         let text = std::fs::read_to_string(here.join("runs/watch.jsonl")).unwrap_or_default();

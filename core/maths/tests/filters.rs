@@ -1,8 +1,7 @@
 //! Filters against scipy and OpenCV on one 24 x 20 picture; tolerances stand in
 //! `data/SOURCE.md`.
 
-mod common;
-use common::{load, worst};
+use crate::common::{load, worst};
 use stillair_maths::border::Border;
 use stillair_maths::filters;
 

@@ -1,8 +1,7 @@
 //! Starlet, deconvolution, clipping, green and noise against libraries and known truth; see
 //! `data/SOURCE.md`.
 
-mod common;
-use common::{load, worst};
+use crate::common::{load, worst};
 use rand::SeedableRng;
 use rand_distr::{Distribution, Normal, Poisson};
 use stillair_maths::border::Border;

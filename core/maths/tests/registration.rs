@@ -1,7 +1,6 @@
 //! Registration against exact displacements, scikit-image's results, and the noise bound.
 
-mod common;
-use common::load;
+use crate::common::load;
 use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use stillair_maths::fft::{Complex32, Fft2};

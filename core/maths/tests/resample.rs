@@ -1,7 +1,6 @@
 //! Resampling against scipy.ndimage, and the kernels' transfer against published formulas.
 
-mod common;
-use common::{load, worst};
+use crate::common::{load, worst};
 use stillair_maths::bspline::bspline_prefilter;
 use stillair_maths::resample::{Kernel, Prepared, Similarity, affine_window, covered, shift_window};
 

@@ -1,8 +1,6 @@
 //! The air against published tables and other libraries (data/atmosphere.toml, which names its sources).
 
-mod common;
-
-use common::{get, list, near, number, rows, table};
+use crate::common::{self, get, list, near, number, rows, table};
 use stillair_sky::Air;
 use stillair_sky::dispersion::{
     dispersion_arcsec, flat_dispersion_arcsec, refractivity_birch_downs, refractivity_ciddor, refractivity_filippenko,

@@ -1,8 +1,6 @@
 //! The bodies against DE421 with the IAU rotation elements (data/ephemeris.toml, which names its sources).
 
-mod common;
-
-use common::{at, body, get, near, near_angle, number, rows, separation_arcsec, table, text};
+use crate::common::{self, at, body, get, near, near_angle, number, rows, separation_arcsec, table, text};
 use stillair_sky::{Air, Body, Epoch, Observer, Site, Sky, System};
 
 #[test]

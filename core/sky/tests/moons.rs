@@ -1,8 +1,6 @@
 //! The Galilean moons and Titan against other theories (data/moons.toml, which names its sources).
 
-mod common;
-
-use common::{get, list, near, rows, table};
+use crate::common::{get, list, near, rows, table};
 use stillair_sky::{Body, Epoch, MoonPlace, Observer, Satellite, Sky};
 
 fn geocentric(tt_jd: f64, body: Body) -> Vec<MoonPlace> {

@@ -1,9 +1,7 @@
 //! Optics, turbulence and smear against tables (data/optics.toml, data/atmosphere.toml, data/facts.toml,
 //! which name their sources).
 
-mod common;
-
-use common::{body, get, list, near, number, rows, table, text};
+use crate::common::{body, get, list, near, number, rows, table, text};
 use stillair_sky::optics::{
     SamplingVerdict, Telescope, airy_fwhm_lambda_over_d, airy_intensity, arcsec_per_px, cutoff_cycles_per_arcsec,
     dawes_arcsec, first_dark_ring_lambda_over_d, first_ring_peak, lambda_over_d_arcsec, magnification,

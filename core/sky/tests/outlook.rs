@@ -1,9 +1,7 @@
 //! The outlook against planning numbers (data/facts.toml, which names its sources) and against nights whose course is
 //! known.
 
-mod common;
-
-use common::{body, get, near, number, rows, table, text};
+use crate::common::{self, body, get, near, number, rows, table, text};
 use jiff::Timestamp;
 use stillair_sky::optics::{SamplingVerdict, data_rate_mb_per_s};
 use stillair_sky::outlook::{

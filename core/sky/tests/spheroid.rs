@@ -1,9 +1,7 @@
 //! The oblate globe's projection against points checked with CSPICE, and rotation shifts
 //! (data/projection.toml, which names its sources).
 
-mod common;
-
-use common::{body, get, near, near_angle, number, rows, table, text};
+use crate::common::{body, get, near, near_angle, number, rows, table, text};
 use proptest::prelude::*;
 use stillair_sky::rotation::rate_deg_per_day;
 use stillair_sky::spheroid::drift_deg;

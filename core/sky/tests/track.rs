@@ -1,8 +1,6 @@
 //! Rising, transit, setting and twilight against ephem (data/rise_set.toml).
 
-mod common;
-
-use common::{get, rows, table, text};
+use crate::common::{self, get, rows, table, text};
 use jiff::Timestamp;
 use stillair_sky::{Air, Event, EventKind, Site, SkyError, Target, Track};
 

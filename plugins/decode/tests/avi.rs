@@ -1,10 +1,8 @@
 //! AVI clips: good ones give the pixels of their formula (tests/data/SOURCE.md), broken ones the right words.
 
-mod common;
-
 use std::io::{Seek, SeekFrom, Write};
 
-use common::{assert_close, broken, formula, good, open, open_with, refusal, region, stored, text};
+use crate::common::{assert_close, broken, formula, good, open, open_with, refusal, region, stored, text};
 use stillair_api::{Facts, Frame, Layout, ParameterValue, Pattern, Region, TimesOrigin};
 
 const GOOD: &[(&str, Layout, &str)] = &[

@@ -1,10 +1,8 @@
 //! Clips through the installed ffmpeg. Where it is not installed, the test holds the reader to saying so.
 
-mod common;
-
 use std::process::Command;
 
-use common::{assert_close, formula, good, open, refusal, region, stored};
+use crate::common::{assert_close, formula, good, open, refusal, region, stored};
 use stillair_api::{Layout, Region, TimesOrigin};
 
 fn installed() -> bool {

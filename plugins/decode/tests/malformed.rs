@@ -1,9 +1,7 @@
 //! Every broken file of tests/data gives the kind of error, or the number of whole frames, that it should, in words that
 //! say what is wrong; and none of them, however its header lies, costs memory.
 
-mod common;
-
-use common::{broken, data, open};
+use crate::common::{broken, data, open};
 use stillair_api::{FaultKind, Frame};
 
 /// What is to come of a file.

@@ -1,14 +1,12 @@
 //! Damaged at random, no file makes a reader panic, or take more memory than a small file can ask for.
 //!
-//! Seeds are the files of tests/data. `PROPTEST_CASES=1000000 cargo test --release -p stillair-decode --test mutations`
-//! runs for longer.
-
-mod common;
+//! Seeds are the files of tests/data. For longer:
+//! `PROPTEST_CASES=1000000 cargo test --release -p stillair-decode --test all mutations::`.
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use common::{data, open};
+use crate::common::{data, open};
 use proptest::prelude::*;
 use stillair_api::Frame;
 

@@ -1,10 +1,8 @@
 //! FITS, TIFF and PNG pictures, alone and in folders: the pixels of their formula (tests/data/SOURCE.md).
 
-mod common;
-
 use std::path::Path;
 
-use common::{assert_close, broken, formula, good, open, refusal, region, stored, warnings};
+use crate::common::{assert_close, broken, formula, good, open, refusal, region, stored, warnings};
 use stillair_api::{Frame, FrameReader, Layout, Pattern, Region, TimesOrigin};
 
 /// Pixels of a file, whole and in part, read by its own method and by the one that looks at content.

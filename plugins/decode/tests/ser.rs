@@ -1,10 +1,8 @@
 //! SER clips: good ones give the pixels of their formula (tests/data/SOURCE.md), broken ones the right words.
 
-mod common;
-
 use std::io::Write;
 
-use common::{assert_close, broken, formula, good, open, open_with, refusal, region, stored, text, warnings};
+use crate::common::{assert_close, broken, formula, good, open, open_with, refusal, region, stored, text, warnings};
 use stillair_api::{
     FactOrigin, FactValue, Facts, Frame, Layout, ParameterValue, Pattern, Region, TimesOrigin, contract::breaches,
 };

@@ -1,10 +1,8 @@
 //! Painted pictures of a turning planet through red, green and blue filters become one picture in colour.
 
-mod common;
-
 use std::sync::Arc;
 
-use common::{Painted, transform};
+use crate::common::{Painted, transform};
 use stillair_api::testing::TestContext;
 use stillair_api::{Bound, Facts, Image, Value};
 use stillair_maths::fft::Fft2;

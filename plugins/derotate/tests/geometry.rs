@@ -1,10 +1,8 @@
 //! The globe is found on painted planets whose centre, radius and pole are known.
 
-mod common;
-
 use std::sync::Arc;
 
-use common::{Painted, transform};
+use crate::common::{Painted, transform};
 use stillair_api::testing::TestContext;
 use stillair_api::{Bound, FactOrigin, FactValue, Facts, Globe, Image, Value, contract};
 use stillair_sky::Body;

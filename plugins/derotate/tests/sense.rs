@@ -1,10 +1,8 @@
 //! Which way a painted planet turns is told from its clip alone, or nothing is said.
 
-mod common;
-
 use std::sync::Arc;
 
-use common::{Painted, transform};
+use crate::common::{Painted, transform};
 use stillair_api::testing::{TestContext, clip_info, run_reduce};
 use stillair_api::{Bound, Facts, Frame, GlobalRow, Image, Layout, Motion, Node, Region, Table, Value};
 use stillair_sky::Body;

@@ -1,11 +1,9 @@
 //! What stands in the files that are written.
 
-mod common;
-
 use std::io::Cursor;
 use std::sync::Arc;
 
-use common::{PROVENANCE, clip, picture, sink, text, write, write_clip, write_image};
+use crate::common::{PROVENANCE, clip, picture, sink, text, write, write_clip, write_image};
 use stillair_api::contract::breaches;
 use stillair_api::testing::TestContext;
 use stillair_api::{Bound, ColumnSpec, Facts, FaultKind, Image, Layout, ParameterValue, Pattern, Table, Value};

@@ -1,12 +1,11 @@
 //! Maps and labelled copies of a picture whose globe is known: an invented Jupiter, placed and turned as the sky of one
 //! evening has it (stillair-sky, checked on its own against DE421 and CSPICE).
 
-mod common;
-
 use std::io::Cursor;
 use std::path::Path;
 use std::sync::Arc;
 
+use crate::common;
 use jiff::Timestamp;
 use stillair_api::testing::TestContext;
 use stillair_api::{
