@@ -10,10 +10,14 @@ use crate::fourier::{Band, RealForward, RealInverse};
 use crate::optics::Reading;
 use crate::render::{apply_axes, axis_factors, sinc};
 use crate::simulation::{FrameTruth, Simulation};
-use npyz::WriterBuilder;
+use npyz::{AutoSerialize, WriterBuilder};
 use rustfft::num_complex::Complex32;
 use serde_json::{Map, Value, json};
+use std::fs::File;
+use std::io::{BufWriter, Write};
 use std::path::Path;
+use zip::write::SimpleFileOptions;
+use zip::{CompressionMethod, ZipWriter};
 
 /// The object at one instant, `side x side` points of `channels` values each, row by row.
 #[derive(Clone, Debug, PartialEq)]
@@ -79,6 +83,22 @@ fn average(plane: &[f32], side: usize, by: usize) -> Vec<f32> {
     }
     let share = 1.0 / (by * by) as f32;
     sums.iter().map(|s| s * share).collect()
+}
+
+/// Adds an array to an archive of them, row by row.
+fn put<T: AutoSerialize>(
+    npz: &mut ZipWriter<BufWriter<File>>,
+    name: &str,
+    shape: &[u64],
+    values: impl IntoIterator<Item = T>,
+) -> std::io::Result<()> {
+    let options = SimpleFileOptions::default()
+        .compression_method(CompressionMethod::Deflated)
+        .last_modified_time(zip::DateTime::default());
+    npz.start_file(npyz::npz::file_name_from_array_name(name), options)?;
+    let mut writer = npyz::WriteOptions::new().default_dtype().shape(shape).writer(npz).begin_nd()?;
+    writer.extend(values)?;
+    writer.finish()
 }
 
 impl Simulation {
@@ -179,7 +199,7 @@ impl Simulation {
     }
 
     fn write_npz(&self, path: &Path, frames: &[FrameTruth], ticks: &[i64]) -> std::io::Result<()> {
-        let mut npz = npyz::npz::NpzWriter::create(path)?;
+        let mut npz = ZipWriter::new(BufWriter::new(File::create(path)?));
         let epochs = self.truth();
         for (k, epoch) in epochs.iter().enumerate() {
             let tail = if k == 0 { String::new() } else { format!("_e{k}") };
@@ -191,28 +211,18 @@ impl Simulation {
             ] {
                 let picture = picture.middle(self.object.truth_px(self.canvas_px), self.canvas_px);
                 let shape = [picture.height as u64, picture.width as u64, picture.channels as u64];
-                let mut writer = npz
-                    .array::<f32>(&format!("{name}{tail}"), Default::default())?
-                    .default_dtype()
-                    .shape(&shape)
-                    .begin_nd()?;
-                writer.extend(picture.values)?;
-                writer.finish()?;
+                put(&mut npz, &format!("{name}{tail}"), &shape, picture.values)?;
             }
         }
         let count = frames.len() as u64;
-        let mut put64 = |name: &str, shape: &[u64], values: &mut dyn Iterator<Item = f64>| -> std::io::Result<()> {
-            let mut writer = npz.array::<f64>(name, Default::default())?.default_dtype().shape(shape).begin_nd()?;
-            writer.extend(values)?;
-            writer.finish()
-        };
-        put64("epochs", &[epochs.len() as u64], &mut epochs.iter().map(|e| e.time_s))?;
+        put(&mut npz, "epochs", &[epochs.len() as u64], epochs.iter().map(|e| e.time_s))?;
         let places = self.node_places_px();
-        put64("node_pos", &[places.len() as u64, 2], &mut places.iter().flatten().copied())?;
-        put64(
+        put(&mut npz, "node_pos", &[places.len() as u64, 2], places.iter().flatten().copied())?;
+        put(
+            &mut npz,
             "node_shift",
             &[count, places.len() as u64, 2],
-            &mut frames.iter().flat_map(|f| f.node_shift_px.iter().flatten().copied()),
+            frames.iter().flat_map(|f| f.node_shift_px.iter().flatten().copied()),
         )?;
         type Column = (&'static str, fn(&FrameTruth) -> f64);
         let columns: [Column; 11] = [
@@ -229,12 +239,10 @@ impl Simulation {
             ("frame_rotation", |f| f.rotation_deg),
         ];
         for (name, value) in columns {
-            put64(name, &[count], &mut frames.iter().map(value))?;
+            put(&mut npz, name, &[count], frames.iter().map(value))?;
         }
-        let mut writer =
-            npz.array::<i64>("frame_utc_ticks", Default::default())?.default_dtype().shape(&[count]).begin_nd()?;
-        writer.extend(ticks.iter().copied())?;
-        writer.finish()
+        put(&mut npz, "frame_utc_ticks", &[count], ticks.iter().copied())?;
+        npz.finish()?.flush()
     }
 
     /// Every parameter and what follows from it.
