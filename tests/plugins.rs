@@ -37,13 +37,13 @@ fn hostile(defines: &[&str], place: &Path, name: &str) -> PathBuf {
     cc(&data().join("hostile.c"), &header(), defines, place, name)
 }
 
-/// Builds the shared libraries of crates with cargo (a finished build is only looked at); gives their folder.
-fn cargo_examples(manifest: &Path, packages: &[String], target: &Path) -> PathBuf {
+/// Builds the shared libraries of a workspace with cargo (a finished build is only looked at); gives their folder. All its
+/// packages at once, as the tests themselves are built: with the features alone that some of them ask of their
+/// dependencies, those would be built once more, and all that needs them.
+fn cargo_examples(manifest: &Path, target: &Path) -> PathBuf {
     let mut command = Command::new(env!("CARGO"));
-    command.args(["build", "--offline", "--examples", "--manifest-path"]).arg(manifest);
-    command.arg("--target-dir").arg(target);
-    packages.iter().for_each(|p| _ = command.args(["-p", p]));
-    let done = command.output().expect("cargo runs");
+    command.args(["build", "--offline", "--workspace", "--examples", "--manifest-path"]).arg(manifest);
+    let done = command.arg("--target-dir").arg(target).output().expect("cargo runs");
     assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
     target.join("debug/examples")
 }
@@ -60,8 +60,7 @@ fn all_libraries(place: &Path) {
         .filter(|p| p.join("examples/shared.rs").is_file())
         .map(|p| p.file_name().unwrap().to_string_lossy().into_owned())
         .collect();
-    let packages: Vec<String> = names.iter().map(|n| format!("stillair-{n}")).collect();
-    let built = cargo_examples(&workspace().join("Cargo.toml"), &packages, &target());
+    let built = cargo_examples(&workspace().join("Cargo.toml"), &target());
     for name in names {
         let file = format!("{}stillair_{name}_plugin{}", std::env::consts::DLL_PREFIX, std::env::consts::DLL_SUFFIX);
         std::fs::copy(built.join(&file), place.join(&file)).unwrap_or_else(|e| panic!("{file}: {e}"));
@@ -167,7 +166,7 @@ fn a_plugin_in_c_is_listed_checked_and_run() {
 fn a_plugin_in_rust_from_outside_the_workspace_passes_the_check() {
     let here = folder("plugin-rust");
     let manifest = workspace().join("examples/plugin-rust/Cargo.toml");
-    let built = cargo_examples(&manifest, &[], &target().join("outside"));
+    let built = cargo_examples(&manifest, &target().join("outside"));
     let name = format!("{}example_laplace_plugin{}", std::env::consts::DLL_PREFIX, std::env::consts::DLL_SUFFIX);
     let said = stillair(&here, &["plugin", "check", built.join(name).to_str().unwrap()]);
     assert_eq!(said.code, Some(0), "{}{}", said.out, said.err);
@@ -281,7 +280,7 @@ fn duplicates_name_both_files() {
     // A loaded plugin does not push a linked one aside either.
     let linked = folder("hostile-linked");
     std::fs::create_dir(linked.join("plugins")).unwrap();
-    let built = cargo_examples(&workspace().join("Cargo.toml"), &["stillair-find".into()], &target());
+    let built = cargo_examples(&workspace().join("Cargo.toml"), &target());
     let name = format!("{}stillair_find_plugin{}", std::env::consts::DLL_PREFIX, std::env::consts::DLL_SUFFIX);
     std::fs::copy(built.join(&name), linked.join("plugins").join(&name)).unwrap();
     let said = stillair(&linked, &["methods", "--plugin-path", "plugins"]);
