@@ -15,11 +15,13 @@ use stillair_api::{
     Bound, Context, Description, Disc, Entry, Facts, Image, Memory, Method, Node, Outcome, Parameter, Parameters,
     Series, Shape, StreamShape, Transform, Value,
 };
-use stillair_maths::fft::{Complex32, Fft2Scratch};
+use stillair_maths::fft::Complex32;
 
 use crate::deblur::limb::gather;
-use crate::deblur::plan::Plan;
-use crate::deblur::{canvas::Canvas, noise};
+use crate::deblur::canvas::Canvas;
+use crate::deblur::joint::{self, Colour};
+use crate::deblur::noise::{self, Law};
+use crate::deblur::plan::{ChannelPlan, Plan};
 use crate::report::{self, channel_name};
 use crate::setup;
 
@@ -55,6 +57,13 @@ impl Method for Wiener {
             "power of the filter's gain: 0 leaves the stack as it is, 1 reaches the target",
         ))
         .parameter(Parameter::number("gain_cap", "", 1.0, 1000.0, 40.0, "largest gain at any frequency"))
+        .parameter(Parameter::choice(
+            "colours",
+            &["together", "alone"],
+            "together",
+            "together: a colour lost in its noise follows the others as far as their markings go along; alone: each by \
+             itself, as always where strength is not 1",
+        ))
         .parameter(Parameter::auto_number(
             "motion",
             "lambda/D",
@@ -72,6 +81,7 @@ impl Method for Wiener {
             gain_cap: parameters.number("gain_cap")?,
             motion: parameters.auto_number("motion")?,
             disc: parameters.text("disc")? == "auto",
+            together: parameters.text("colours")? == "together",
             facts: facts.clone(),
         })))
     }
@@ -83,6 +93,7 @@ struct WienerNode {
     gain_cap: f64,
     motion: Option<f64>,
     disc: bool,
+    together: bool,
     facts: Facts,
 }
 
@@ -93,38 +104,32 @@ pub fn target(fwhm: f64, nu: f64) -> f64 {
     libm::exp(-2.0 * std::f64::consts::PI * std::f64::consts::PI * sigma * sigma * nu * nu)
 }
 
-/// Target and gain for every coefficient; `coherence` by ring.
-fn gains(
-    canvas: &Canvas,
-    transfer: &[f32],
-    coherence: &[f64],
-    cutoff: f64,
-    fwhm: f64,
-    strength: f64,
-    cap: f64,
-) -> (Vec<f32>, Vec<f32>) {
+/// Gain for every coefficient, of one colour in the estimate of a colour; `share` by ring.
+fn gains(canvas: &Canvas, node: &WienerNode, channel: &ChannelPlan, from: &ChannelPlan, share: &[f64]) -> Vec<f32> {
     let size = canvas.plan.width().min(canvas.plan.height()) as f64;
-    let mut targets = Vec::with_capacity(transfer.len());
-    let mut gains = Vec::with_capacity(transfer.len());
-    for ((fx, fy), m) in canvas.frequencies().zip(transfer) {
-        let f = libm::hypot(fx, fy);
-        let t = target(fwhm, f / cutoff);
-        targets.push(t as f32);
-        let c = noise::at(coherence, f * size);
-        let m = f64::from(*m);
-        let gain = if m > 1e-6 && c > 0.0 { (t / m * c).min(cap) } else { 0.0 };
-        let softened = if strength == 1.0 {
-            gain
-        } else if strength == 0.0 {
-            1.0
-        } else if gain > 0.0 {
-            libm::pow(gain, strength)
-        } else {
-            0.0
-        };
-        gains.push(softened as f32);
-    }
-    (targets, gains)
+    let own = std::ptr::eq(channel, from);
+    canvas
+        .frequencies()
+        .zip(&from.transfer)
+        .map(|((fx, fy), m)| {
+            let f = libm::hypot(fx, fy);
+            let (c, m) = (noise::at(share, f * size), f64::from(*m));
+            let told = m > 1e-6 && f < channel.cutoff;
+            let gain = if told { target(node.target_fwhm, f / channel.cutoff) / m * c } else { 0.0 };
+            let gain = gain.clamp(-node.gain_cap, node.gain_cap);
+            // Only a colour by itself has another strength than 1.
+            let softened = if node.strength == 1.0 || !own {
+                gain
+            } else if node.strength == 0.0 {
+                1.0
+            } else if gain > 0.0 {
+                libm::pow(gain, node.strength)
+            } else {
+                0.0
+            };
+            softened as f32
+        })
+        .collect()
 }
 
 /// A channel's result.
@@ -138,66 +143,125 @@ struct Sharpened {
     limb: Option<(f64, f64)>,
 }
 
-fn sharpen(plan: &Plan, image: &Image, node: &WienerNode, c: usize) -> Sharpened {
+/// A channel before it is filtered: its disc, and what that leaves.
+struct Prepared {
+    object: Option<Vec<Complex32>>,
+    residual: Vec<Complex32>,
+    halves: Option<[Vec<Complex32>; 2]>,
+    /// Half the difference of the halves.
+    difference: Option<Vec<Complex32>>,
+    coherence: Vec<f64>,
+    law: Option<Law>,
+}
+
+fn prepare(plan: &Plan, image: &Image, c: usize) -> Prepared {
     let canvas = &plan.canvas;
     let channel = &plan.channels[c];
     let object = setup::disc(plan, c);
     let mut scratch = canvas.plan.scratch();
     let model = setup::through(plan, c, object.as_deref(), channel.transfer.iter().copied(), &mut scratch);
-    let rest = |picture: &[f32], scratch: &mut Fft2Scratch| -> Vec<Complex32> {
+    let mut rest = |picture: &[f32]| -> Vec<Complex32> {
         let left: Vec<f32> = picture.iter().zip(&model).map(|(v, m)| v - m).collect();
-        canvas.forward(&left, 0.0, scratch)
+        canvas.forward(&left, 0.0, &mut scratch)
     };
-    let residual = rest(image.channel(c), &mut scratch);
-    let coherence = noise::coherence(&canvas.rings, &residual, &channel.noise);
-    let coherence = noise::limited(&canvas.rings, &residual, &channel.transfer, channel.cutoff, &coherence);
-    let (targets, gains) =
-        gains(canvas, &channel.transfer, &coherence, channel.cutoff, node.target_fwhm, node.strength, node.gain_cap);
-    // A soft strength treats the disc like the rest of the picture.
-    let base = |i: usize| -> Complex32 {
-        match &object {
-            Some(o) if node.strength == 1.0 => o[i] * targets[i],
-            Some(o) => {
-                let m = f64::from(channel.transfer[i]);
-                let lift = if m > 1e-6 { libm::pow(f64::from(targets[i]) / m, node.strength) * m } else { 0.0 };
-                o[i] * if node.strength == 0.0 { m as f32 } else { lift as f32 }
-            }
-            None => Complex32::default(),
-        }
-    };
-    let bases: Option<Vec<Complex32>> = object.as_ref().map(|o| (0..o.len()).map(base).collect());
-    let filter = |mut spectrum: Vec<Complex32>, scratch: &mut Fft2Scratch| {
-        for (i, (value, gain)) in spectrum.iter_mut().zip(&gains).enumerate() {
-            *value *= *gain;
-            if let Some(b) = &bases {
-                *value += b[i];
-            }
-        }
-        let mut picture = vec![0.0; canvas.width * canvas.height];
-        canvas.inverse(&mut spectrum, channel.sky, &mut picture, scratch);
-        picture
-    };
-    let data = filter(residual.clone(), &mut scratch);
+    let residual = rest(image.channel(c));
     let halves = match (image.half(0, c), image.half(1, c)) {
-        (Some(a), Some(b)) => Some([a, b].map(|half| {
-            let spectrum = rest(half, &mut scratch);
-            filter(spectrum, &mut scratch)
-        })),
+        (Some(a), Some(b)) => Some([a, b].map(&mut rest)),
         _ => None,
     };
-    let gain_field: Vec<Complex32> = gains.iter().map(|g| Complex32::new(*g, 0.0)).collect();
-    let gain_power = canvas.rings.power(&gain_field);
-    let counts = canvas.rings.counts();
-    let weighed = |g: &dyn Fn(usize) -> f64| -> f64 {
-        channel.noise.iter().zip(counts).enumerate().map(|(i, (n, k))| n * k * g(i)).sum()
-    };
-    let noise_gain = (weighed(&|i| gain_power[i]) / weighed(&|_| 1.0).max(1e-300)).sqrt();
-    // What the result, blurred again, leaves of the stack, over the noise.
-    let left: Vec<Complex32> = residual
+    let difference =
+        halves.as_ref().map(|[a, b]| a.iter().zip(b).map(|(a, b)| (a - b) * 0.5).collect::<Vec<Complex32>>());
+    let (coherence, law) =
+        noise::markings(&canvas.rings, &residual, &channel.noise, &channel.transfer, channel.cutoff);
+    Prepared { object, residual, halves, difference, coherence, law }
+}
+
+/// The part of each colour in the estimate of each, per ring; empty where it has none.
+fn shares(plan: &Plan, node: &WienerNode, prepared: &[Prepared]) -> Vec<Vec<Vec<f64>>> {
+    if prepared.len() < 2 || !node.together || node.strength != 1.0 {
+        let alone = |c: usize, b: usize| if b == c { prepared[c].coherence.clone() } else { Vec::new() };
+        return (0..prepared.len()).map(|c| (0..prepared.len()).map(|b| alone(c, b)).collect()).collect();
+    }
+    let colours: Vec<Colour<'_>> = prepared
         .iter()
-        .zip(&gains)
+        .zip(&plan.channels)
+        .map(|(p, channel)| Colour {
+            residual: &p.residual,
+            difference: p.difference.as_deref(),
+            transfer: &channel.transfer,
+            noise: &channel.noise,
+            coherence: &p.coherence,
+            law: p.law,
+            cutoff: channel.cutoff,
+        })
+        .collect();
+    joint::shares(&plan.canvas.rings, &colours)
+}
+
+fn sharpen(plan: &Plan, node: &WienerNode, prepared: &[Prepared], shares: &[Vec<f64>], c: usize) -> Sharpened {
+    let canvas = &plan.canvas;
+    let channel = &plan.channels[c];
+    let own = &prepared[c];
+    let mut scratch = canvas.plan.scratch();
+    let gains: Vec<Option<Vec<f32>>> = (plan.channels.iter().zip(shares))
+        .map(|(from, share)| (!share.is_empty()).then(|| gains(canvas, node, channel, from, share)))
+        .collect();
+    let targets: Vec<f32> = setup::targets(canvas, node.target_fwhm, channel.cutoff).collect();
+    // A soft strength treats the disc like the rest of the picture.
+    let base = |i: usize, o: Complex32| -> Complex32 {
+        if node.strength == 1.0 {
+            return o * targets[i];
+        }
+        let m = f64::from(channel.transfer[i]);
+        let lift = if m > 1e-6 { libm::pow(f64::from(targets[i]) / m, node.strength) * m } else { 0.0 };
+        o * if node.strength == 0.0 { m as f32 } else { lift as f32 }
+    };
+    let bases: Option<Vec<Complex32>> =
+        own.object.as_ref().map(|object| object.iter().enumerate().map(|(i, o)| base(i, *o)).collect());
+    // One spectrum of each colour, or none.
+    let mix = |spectra: &[Option<&Vec<Complex32>>]| -> Vec<Complex32> {
+        let mut sum = canvas.plan.spectrum();
+        for (gains, from) in gains.iter().zip(spectra) {
+            if let (Some(gains), Some(from)) = (gains, from) {
+                sum.iter_mut().zip(*from).zip(gains).for_each(|((s, v), g)| *s += v * *g);
+            }
+        }
+        sum
+    };
+    let each = |pick: fn(&Prepared) -> Option<&Vec<Complex32>>| prepared.iter().map(pick).collect::<Vec<_>>();
+    let mut picture = |mut spectrum: Vec<Complex32>| {
+        if let Some(bases) = &bases {
+            spectrum.iter_mut().zip(bases).for_each(|(v, b)| *v += *b);
+        }
+        let mut picture = vec![0.0; canvas.width * canvas.height];
+        canvas.inverse(&mut spectrum, channel.sky, &mut picture, &mut scratch);
+        picture
+    };
+    let filtered = mix(&each(|p| Some(&p.residual)));
+    let data = picture(filtered.clone());
+    let halves = own.halves.is_some().then(|| {
+        let first = mix(&each(|p| p.halves.as_ref().map(|[a, _]| a)));
+        let second = mix(&each(|p| p.halves.as_ref().map(|[_, b]| b)));
+        [first, second].map(&mut picture)
+    });
+    let power_of = |gains: &Option<Vec<f32>>| -> Vec<f64> {
+        let field: Vec<Complex32> = gains.iter().flatten().map(|g| Complex32::new(*g, 0.0)).collect();
+        if field.is_empty() { vec![0.0; canvas.rings.count()] } else { canvas.rings.power(&field) }
+    };
+    let powers: Vec<Vec<f64>> = gains.iter().map(power_of).collect();
+    let noise_out: Vec<f64> = if own.difference.is_some() {
+        canvas.rings.power(&mix(&each(|p| p.difference.as_ref())))
+    } else {
+        let of = |i: usize| powers.iter().zip(&plan.channels).map(|(p, from)| p[i] * from.noise[i]).sum();
+        (0..canvas.rings.count()).map(of).collect()
+    };
+    let counts = canvas.rings.counts();
+    let total = |noise: &[f64]| -> f64 { noise.iter().zip(counts).map(|(n, k)| n * k).sum() };
+    let noise_gain = (total(&noise_out) / total(&channel.noise).max(1e-300)).sqrt();
+    // What the result, blurred again, leaves of the stack, over the noise.
+    let left: Vec<Complex32> = (own.residual.iter().zip(&filtered))
         .zip(channel.transfer.iter().zip(&targets))
-        .map(|((r, g), (m, t))| if *t > 0.0 { r * (1.0 - g * m / t) } else { *r })
+        .map(|((r, x), (m, t))| if *t > 0.0 { r - x * (m / t) } else { *r })
         .collect();
     let left_power = canvas.rings.power(&left);
     let used = (0..left_power.len()).filter(|i| canvas.rings.frequency(*i) < channel.cutoff);
@@ -216,7 +280,7 @@ fn sharpen(plan: &Plan, image: &Image, node: &WienerNode, c: usize) -> Sharpened
         data,
         halves,
         noise_gain,
-        gain_curve: gain_power.iter().map(|g| g.sqrt()).collect(),
+        gain_curve: powers[c].iter().map(|g| g.sqrt()).collect(),
         reblur_chi2: chi2 / f64::max(n, 1.0),
         limb,
     }
@@ -227,7 +291,9 @@ impl Transform for WienerNode {
         let image = bound.image("image")?;
         let plan = Plan::with_motion(context, image, &self.facts, self.disc, self.motion)?;
         report::plan_facts(context, &plan, image.channels);
-        let results = gather(context, image.channels, |c| sharpen(&plan, image, self, c));
+        let prepared = gather(context, image.channels, |c| prepare(&plan, image, c));
+        let shares = shares(&plan, self, &prepared);
+        let results = gather(context, image.channels, |c| sharpen(&plan, self, &prepared, &shares[c], c));
         let mut out = setup::like(image);
         let mut halves: Option<[Vec<f32>; 2]> = image.halves.as_ref().map(|_| [Vec::new(), Vec::new()]);
         let step = (0..plan.canvas.rings.count()).map(|i| plan.canvas.rings.frequency(i));

@@ -3,6 +3,7 @@
 pub mod bands;
 pub mod canvas;
 pub mod ellipse;
+pub mod joint;
 pub mod limb;
 pub mod noise;
 pub mod object;

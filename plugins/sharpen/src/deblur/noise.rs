@@ -46,48 +46,94 @@ pub fn coherence(rings: &Rings, spectrum: &[Complex32], noise: &[f64]) -> Vec<f6
         .collect()
 }
 
-/// Holds a coherence to what markings can have. Half-stacks also share what is not in the object:
-/// distortion that outlasts a frame, aliasing of the mosaic, fixed patterns. The object's power,
-/// `P C / M^2`, falls as a power of the frequency (clouds and relief: about `f^-2` to `f^-4`); the law is
-/// fitted where the stack is sure (C above 0.9 and below half the cut-off) and carried on, and beyond, C is
-/// at most `1.5 M^2 S / P`.
-pub fn limited(rings: &Rings, spectrum: &[Complex32], transfer: &[f32], cutoff: f64, coherence: &[f64]) -> Vec<f64> {
-    let power = rings.power(spectrum);
+/// How the object's power falls with the frequency: `e^level f^slope`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Law {
+    level: f64,
+    slope: f64,
+    /// Last ring it was fitted to.
+    last: usize,
+}
+
+impl Law {
+    /// The object's power, `P C / M^2`, falls as a power of the frequency (clouds and relief: about `f^-2` to `f^-4`);
+    /// fitted where the stack is sure (C above 0.9 and below half the cut-off). `None` where that is hardly anywhere.
+    pub fn of(
+        rings: &Rings,
+        spectrum: &[Complex32],
+        transfer: &[f32],
+        cutoff: f64,
+        coherence: &[f64],
+    ) -> Option<Self> {
+        let power = rings.power(spectrum);
+        let transfer = ring_transfer(rings, transfer);
+        let sure = |i: usize| {
+            let f = rings.frequency(i);
+            f > 0.025 && f < 0.5 * cutoff && coherence[i] > 0.9 && transfer[i] > 1e-6 && power[i] > 0.0
+        };
+        // Weighted line of log S over log f.
+        let (mut n, mut sx, mut sy, mut sxx, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        let (mut used, mut last) = (0, 0);
+        for i in (1..power.len()).take_while(|i| *i < 4 || coherence[*i] > 0.9).filter(|i| sure(*i)) {
+            let (x, y) = (libm::log(rings.frequency(i)), libm::log(power[i] * coherence[i] / transfer[i]));
+            let w = rings.frequency(i);
+            n += w;
+            sx += w * x;
+            sy += w * y;
+            sxx += w * x * x;
+            sxy += w * x * y;
+            used += 1;
+            last = i;
+        }
+        let spread = n * sxx - sx * sx;
+        if used < 5 || spread <= 0.0 {
+            return None;
+        }
+        let slope = ((n * sxy - sx * sy) / spread).clamp(-4.0, -2.0);
+        Some(Self { level: (sy - slope * sx) / n, slope, last })
+    }
+
+    /// Power of the object at a frequency in cycles per px.
+    pub fn at(&self, frequency: f64) -> f64 {
+        libm::exp(self.level + self.slope * libm::log(frequency))
+    }
+}
+
+/// Mean squared transfer of every ring.
+fn ring_transfer(rings: &Rings, transfer: &[f32]) -> Vec<f64> {
     let transfer: Vec<Complex32> = transfer.iter().map(|m| Complex32::new(*m, 0.0)).collect();
-    let transfer = rings.power(&transfer);
-    let sure = |i: usize| {
-        let f = rings.frequency(i);
-        f > 0.025 && f < 0.5 * cutoff && coherence[i] > 0.9 && transfer[i] > 1e-6 && power[i] > 0.0
-    };
-    // Weighted line of log S over log f.
-    let (mut n, mut sx, mut sy, mut sxx, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    let (mut used, mut last) = (0, 0);
-    for i in (1..power.len()).take_while(|i| *i < 4 || coherence[*i] > 0.9).filter(|i| sure(*i)) {
-        let (x, y) = (libm::log(rings.frequency(i)), libm::log(power[i] * coherence[i] / transfer[i]));
-        let w = rings.frequency(i);
-        n += w;
-        sx += w * x;
-        sy += w * y;
-        sxx += w * x * x;
-        sxy += w * x * y;
-        used += 1;
-        last = i;
-    }
-    let spread = n * sxx - sx * sx;
-    if used < 5 || spread <= 0.0 {
-        return coherence.to_vec();
-    }
-    let slope = ((n * sxy - sx * sy) / spread).clamp(-4.0, -2.0);
-    let level = (sy - slope * sx) / n;
+    rings.power(&transfer)
+}
+
+/// Holds a coherence to what markings can have. Half-stacks also share what is not in the object: distortion that
+/// outlasts a frame, aliasing of the mosaic, fixed patterns. Beyond the rings to which the object's law was fitted, C is
+/// at most `1.5 M^2 S / P`.
+pub fn limited(rings: &Rings, spectrum: &[Complex32], transfer: &[f32], law: &Law, coherence: &[f64]) -> Vec<f64> {
+    let power = rings.power(spectrum);
+    let transfer = ring_transfer(rings, transfer);
     (0..power.len())
         .map(|i| {
-            if i <= last || power[i] <= 0.0 {
+            if i <= law.last || power[i] <= 0.0 {
                 return coherence[i];
             }
-            let object = libm::exp(level + slope * libm::log(rings.frequency(i)));
-            coherence[i].min(1.5 * transfer[i] * object / power[i])
+            coherence[i].min(1.5 * transfer[i] * law.at(rings.frequency(i)) / power[i])
         })
         .collect()
+}
+
+/// Coherence of markings, and the law of their power: [`coherence`], then [`limited`] where there is a law.
+pub fn markings(
+    rings: &Rings,
+    spectrum: &[Complex32],
+    noise: &[f64],
+    transfer: &[f32],
+    cutoff: f64,
+) -> (Vec<f64>, Option<Law>) {
+    let coherence = coherence(rings, spectrum, noise);
+    match Law::of(rings, spectrum, transfer, cutoff, &coherence) {
+        Some(law) => (limited(rings, spectrum, transfer, &law, &coherence), Some(law)),
+        None => (coherence, None),
+    }
 }
 
 fn weighted_smooth(value: &[f64], weight: &[f64], radius: usize) -> Vec<f64> {
