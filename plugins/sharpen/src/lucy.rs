@@ -261,7 +261,7 @@ fn agreed(plan: &Plan, image: &Image, c: usize) -> Vec<f64> {
     let model = setup::through(plan, c, object.as_deref(), channel.transfer.iter().copied(), &mut scratch);
     let left: Vec<f32> = image.channel(c).iter().zip(&model).map(|(v, m)| v - m).collect();
     let residual = canvas.forward(&left, 0.0, &mut scratch);
-    let coherence = noise::coherence(&canvas.rings, &residual, &channel.noise);
+    let coherence = noise::coherence(&canvas.rings, &residual, &channel.noise, 1.0);
     let end = coherence.iter().enumerate().skip(2).find(|(_, c)| **c <= 0.0).map_or(coherence.len(), |(i, _)| i);
     (0..coherence.len()).map(|i| (1.0 - (i as f64 - end as f64 + 1.0) / 3.0).clamp(0.0, 1.0)).collect()
 }

@@ -137,7 +137,7 @@ fn response(j: usize, f: f64) -> f64 {
 fn automatic(plan: &Plan, residual: &[Complex32], c: usize, fwhm: f64) -> [f64; PLANES] {
     let channel = &plan.channels[c];
     let rings = &plan.canvas.rings;
-    let coherence = noise::coherence(rings, residual, &channel.noise);
+    let coherence = noise::coherence(rings, residual, &channel.noise, 1.0);
     let power = rings.power(residual);
     let transfer: Vec<Complex32> = channel.transfer.iter().map(|m| Complex32::new(*m, 0.0)).collect();
     let transfer = rings.power(&transfer);

@@ -15,13 +15,14 @@ use stillair_api::{
     Bound, Context, Description, Disc, Entry, Facts, Image, Memory, Method, Node, Outcome, Parameter, Parameters,
     Series, Shape, StreamShape, Transform, Value,
 };
-use stillair_maths::fft::Complex32;
+use stillair_maths::fft::{Complex32, Fft2Scratch};
 
 use crate::deblur::limb::gather;
 use crate::deblur::canvas::Canvas;
 use crate::deblur::joint::{self, Colour};
 use crate::deblur::noise::{self, Law};
 use crate::deblur::plan::{ChannelPlan, Plan};
+use crate::deblur::rim::Rim;
 use crate::report::{self, channel_name};
 use crate::setup;
 
@@ -146,10 +147,17 @@ struct Sharpened {
 /// A channel before it is filtered: its disc, and what that leaves.
 struct Prepared {
     object: Option<Vec<Complex32>>,
+    /// What is filtered, in parts of different noise.
+    parts: Vec<Part>,
+}
+
+/// A part of what a disc leaves.
+struct Part {
     residual: Vec<Complex32>,
     halves: Option<[Vec<Complex32>; 2]>,
     /// Half the difference of the halves.
     difference: Option<Vec<Complex32>>,
+    noise: Vec<f64>,
     coherence: Vec<f64>,
     law: Option<Law>,
 }
@@ -160,51 +168,99 @@ fn prepare(plan: &Plan, image: &Image, c: usize) -> Prepared {
     let object = setup::disc(plan, c);
     let mut scratch = canvas.plan.scratch();
     let model = setup::through(plan, c, object.as_deref(), channel.transfer.iter().copied(), &mut scratch);
-    let mut rest = |picture: &[f32]| -> Vec<Complex32> {
-        let left: Vec<f32> = picture.iter().zip(&model).map(|(v, m)| v - m).collect();
-        canvas.forward(&left, 0.0, &mut scratch)
-    };
-    let residual = rest(image.channel(c));
-    let halves = match (image.half(0, c), image.half(1, c)) {
-        (Some(a), Some(b)) => Some([a, b].map(&mut rest)),
-        _ => None,
-    };
+    let rest = |picture: &[f32]| -> Vec<f32> { picture.iter().zip(&model).map(|(v, m)| v - m).collect() };
+    let mut pictures = vec![rest(image.channel(c))];
+    if let (Some(a), Some(b)) = (image.half(0, c), image.half(1, c)) {
+        pictures.extend([rest(a), rest(b)]);
+    }
+    let rim = plan.limb.as_ref().filter(|_| pictures.len() == 3).map(|fit| {
+        let centre = fit.channels[c].centre_px;
+        let rim = Rim::new(canvas.width, canvas.height, &fit.ellipse, centre, 1.0 / channel.cutoff);
+        let along: Vec<Vec<f32>> = pictures.iter().map(|picture| rim.of(picture)).collect();
+        (rim, along)
+    });
+    let mut parts = vec![part(plan, channel, &pictures, 1.0, &mut scratch)];
+    if let Some((rim, pictures)) = &rim {
+        let independent = rim.independent(canvas.plan.width() * canvas.plan.height());
+        parts.push(part(plan, channel, pictures, independent, &mut scratch));
+    }
+    Prepared { object, parts }
+}
+
+/// A part from its picture and those of its halves, where there are any.
+fn part(
+    plan: &Plan,
+    channel: &ChannelPlan,
+    pictures: &[Vec<f32>],
+    independent: f64,
+    scratch: &mut Fft2Scratch,
+) -> Part {
+    let canvas = &plan.canvas;
+    let mut spectra = pictures.iter().map(|picture| canvas.forward(picture, 0.0, scratch));
+    let residual = spectra.next().unwrap_or_default();
+    let halves = spectra.next().zip(spectra.next()).map(|(a, b)| [a, b]);
     let difference =
         halves.as_ref().map(|[a, b]| a.iter().zip(b).map(|(a, b)| (a - b) * 0.5).collect::<Vec<Complex32>>());
+    let noise = match &difference {
+        Some(difference) => noise::of_difference(&canvas.rings, difference),
+        None => channel.noise.clone(),
+    };
     let (coherence, law) =
-        noise::markings(&canvas.rings, &residual, &channel.noise, &channel.transfer, channel.cutoff);
-    Prepared { object, residual, halves, difference, coherence, law }
+        noise::markings(&canvas.rings, &residual, &noise, &channel.transfer, channel.cutoff, independent);
+    Part { residual, halves, difference, noise, coherence, law }
 }
 
-/// The part of each colour in the estimate of each, per ring; empty where it has none.
-fn shares(plan: &Plan, node: &WienerNode, prepared: &[Prepared]) -> Vec<Vec<Vec<f64>>> {
-    if prepared.len() < 2 || !node.together || node.strength != 1.0 {
-        let alone = |c: usize, b: usize| if b == c { prepared[c].coherence.clone() } else { Vec::new() };
-        return (0..prepared.len()).map(|c| (0..prepared.len()).map(|b| alone(c, b)).collect()).collect();
+/// The share of each colour in the estimate of each, by part, channel, channel and ring; empty where it has none.
+fn shares(plan: &Plan, node: &WienerNode, prepared: &[Prepared]) -> Vec<Vec<Vec<Vec<f64>>>> {
+    let count = prepared.len();
+    let alone = |curves: Vec<Vec<f64>>| -> Vec<Vec<Vec<f64>>> {
+        let row = |(c, curve): (usize, Vec<f64>)| {
+            let mut row = vec![Vec::new(); count];
+            row[c] = curve;
+            row
+        };
+        curves.into_iter().enumerate().map(row).collect()
+    };
+    let own: Vec<Vec<f64>> = prepared.iter().map(|p| p.parts[0].coherence.clone()).collect();
+    let (all, reached) = if count < 2 || !node.together || node.strength != 1.0 {
+        (alone(own.clone()), own)
+    } else {
+        let colours: Vec<Colour<'_>> = (prepared.iter().zip(&plan.channels))
+            .map(|(p, channel)| Colour {
+                residual: &p.parts[0].residual,
+                difference: p.parts[0].difference.as_deref(),
+                transfer: &channel.transfer,
+                noise: &p.parts[0].noise,
+                coherence: &p.parts[0].coherence,
+                law: p.parts[0].law,
+                cutoff: channel.cutoff,
+            })
+            .collect();
+        joint::shares(&plan.canvas.rings, &colours)
+    };
+    let mut shares = vec![all];
+    if prepared.iter().all(|p| p.parts.len() > 1) {
+        let more = |p: &Prepared, reached: &Vec<f64>| {
+            p.parts[1].coherence.iter().zip(reached).map(|(c, r)| (c - r).max(0.0)).collect()
+        };
+        shares.push(alone(prepared.iter().zip(&reached).map(|(p, r)| more(p, r)).collect()));
     }
-    let colours: Vec<Colour<'_>> = prepared
-        .iter()
-        .zip(&plan.channels)
-        .map(|(p, channel)| Colour {
-            residual: &p.residual,
-            difference: p.difference.as_deref(),
-            transfer: &channel.transfer,
-            noise: &channel.noise,
-            coherence: &p.coherence,
-            law: p.law,
-            cutoff: channel.cutoff,
-        })
-        .collect();
-    joint::shares(&plan.canvas.rings, &colours)
+    shares
 }
 
-fn sharpen(plan: &Plan, node: &WienerNode, prepared: &[Prepared], shares: &[Vec<f64>], c: usize) -> Sharpened {
+/// Sharpens channel `c`; `shares` by part, channel, channel and ring.
+fn sharpen(plan: &Plan, node: &WienerNode, prepared: &[Prepared], shares: &[Vec<Vec<Vec<f64>>>], c: usize) -> Sharpened {
     let canvas = &plan.canvas;
     let channel = &plan.channels[c];
     let own = &prepared[c];
     let mut scratch = canvas.plan.scratch();
-    let gains: Vec<Option<Vec<f32>>> = (plan.channels.iter().zip(shares))
-        .map(|(from, share)| (!share.is_empty()).then(|| gains(canvas, node, channel, from, share)))
+    // By part and colour.
+    let gains: Vec<Vec<Option<Vec<f32>>>> = shares
+        .iter()
+        .map(|shares| {
+            let each = plan.channels.iter().zip(&shares[c]);
+            each.map(|(from, share)| (!share.is_empty()).then(|| gains(canvas, node, channel, from, share))).collect()
+        })
         .collect();
     let targets: Vec<f32> = setup::targets(canvas, node.target_fwhm, channel.cutoff).collect();
     // A soft strength treats the disc like the rest of the picture.
@@ -218,17 +274,17 @@ fn sharpen(plan: &Plan, node: &WienerNode, prepared: &[Prepared], shares: &[Vec<
     };
     let bases: Option<Vec<Complex32>> =
         own.object.as_ref().map(|object| object.iter().enumerate().map(|(i, o)| base(i, *o)).collect());
-    // One spectrum of each colour, or none.
-    let mix = |spectra: &[Option<&Vec<Complex32>>]| -> Vec<Complex32> {
+    let mix = |pick: fn(&Part) -> Option<&Vec<Complex32>>| -> Vec<Complex32> {
         let mut sum = canvas.plan.spectrum();
-        for (gains, from) in gains.iter().zip(spectra) {
-            if let (Some(gains), Some(from)) = (gains, from) {
-                sum.iter_mut().zip(*from).zip(gains).for_each(|((s, v), g)| *s += v * *g);
+        for (k, gains) in gains.iter().enumerate() {
+            for (gains, from) in gains.iter().zip(prepared) {
+                if let (Some(gains), Some(from)) = (gains, pick(&from.parts[k])) {
+                    sum.iter_mut().zip(from).zip(gains).for_each(|((s, v), g)| *s += v * *g);
+                }
             }
         }
         sum
     };
-    let each = |pick: fn(&Prepared) -> Option<&Vec<Complex32>>| prepared.iter().map(pick).collect::<Vec<_>>();
     let mut picture = |mut spectrum: Vec<Complex32>| {
         if let Some(bases) = &bases {
             spectrum.iter_mut().zip(bases).for_each(|(v, b)| *v += *b);
@@ -237,20 +293,20 @@ fn sharpen(plan: &Plan, node: &WienerNode, prepared: &[Prepared], shares: &[Vec<
         canvas.inverse(&mut spectrum, channel.sky, &mut picture, &mut scratch);
         picture
     };
-    let filtered = mix(&each(|p| Some(&p.residual)));
+    let filtered = mix(|part| Some(&part.residual));
     let data = picture(filtered.clone());
-    let halves = own.halves.is_some().then(|| {
-        let first = mix(&each(|p| p.halves.as_ref().map(|[a, _]| a)));
-        let second = mix(&each(|p| p.halves.as_ref().map(|[_, b]| b)));
+    let halves = own.parts[0].halves.is_some().then(|| {
+        let first = mix(|part| part.halves.as_ref().map(|[a, _]| a));
+        let second = mix(|part| part.halves.as_ref().map(|[_, b]| b));
         [first, second].map(&mut picture)
     });
     let power_of = |gains: &Option<Vec<f32>>| -> Vec<f64> {
         let field: Vec<Complex32> = gains.iter().flatten().map(|g| Complex32::new(*g, 0.0)).collect();
         if field.is_empty() { vec![0.0; canvas.rings.count()] } else { canvas.rings.power(&field) }
     };
-    let powers: Vec<Vec<f64>> = gains.iter().map(power_of).collect();
-    let noise_out: Vec<f64> = if own.difference.is_some() {
-        canvas.rings.power(&mix(&each(|p| p.difference.as_ref())))
+    let powers: Vec<Vec<f64>> = gains[0].iter().map(power_of).collect();
+    let noise_out: Vec<f64> = if own.parts[0].difference.is_some() {
+        canvas.rings.power(&mix(|part| part.difference.as_ref()))
     } else {
         let of = |i: usize| powers.iter().zip(&plan.channels).map(|(p, from)| p[i] * from.noise[i]).sum();
         (0..canvas.rings.count()).map(of).collect()
@@ -259,10 +315,11 @@ fn sharpen(plan: &Plan, node: &WienerNode, prepared: &[Prepared], shares: &[Vec<
     let total = |noise: &[f64]| -> f64 { noise.iter().zip(counts).map(|(n, k)| n * k).sum() };
     let noise_gain = (total(&noise_out) / total(&channel.noise).max(1e-300)).sqrt();
     // What the result, blurred again, leaves of the stack, over the noise.
-    let left: Vec<Complex32> = (own.residual.iter().zip(&filtered))
-        .zip(channel.transfer.iter().zip(&targets))
-        .map(|((r, x), (m, t))| if *t > 0.0 { r - x * (m / t) } else { *r })
-        .collect();
+    let mut left = canvas.plan.spectrum();
+    left.copy_from_slice(&own.parts[0].residual);
+    for ((left, x), (m, t)) in left.iter_mut().zip(&filtered).zip(channel.transfer.iter().zip(&targets)) {
+        *left -= if *t > 0.0 { x * (m / t) } else { Complex32::default() };
+    }
     let left_power = canvas.rings.power(&left);
     let used = (0..left_power.len()).filter(|i| canvas.rings.frequency(*i) < channel.cutoff);
     let (mut chi2, mut n) = (0.0, 0.0);
@@ -293,7 +350,7 @@ impl Transform for WienerNode {
         report::plan_facts(context, &plan, image.channels);
         let prepared = gather(context, image.channels, |c| prepare(&plan, image, c));
         let shares = shares(&plan, self, &prepared);
-        let results = gather(context, image.channels, |c| sharpen(&plan, self, &prepared, &shares[c], c));
+        let results = gather(context, image.channels, |c| sharpen(&plan, self, &prepared, &shares, c));
         let mut out = setup::like(image);
         let mut halves: Option<[Vec<f32>; 2]> = image.halves.as_ref().map(|_| [Vec::new(), Vec::new()]);
         let step = (0..plan.canvas.rings.count()).map(|i| plan.canvas.rings.frequency(i));

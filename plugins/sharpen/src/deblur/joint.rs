@@ -54,8 +54,9 @@ struct Curves {
 
 /// For every colour, the part that each colour has in its estimate, per ring: coefficients of the stack of colour `b`
 /// over its transfer, times `shares[c][b]`, summed over `b`, estimate the object in colour `c`. With one colour that is
-/// its coherence. From the ring on where no colour's half-stacks agree all are 0.
-pub fn shares(rings: &Rings, colours: &[Colour<'_>]) -> Vec<Vec<Vec<f64>>> {
+/// its coherence. From the ring on where no colour's half-stacks agree all are 0. Besides, the share of each colour's
+/// signal that its estimate reaches, per ring.
+pub fn shares(rings: &Rings, colours: &[Colour<'_>]) -> (Vec<Vec<Vec<f64>>>, Vec<Vec<f64>>) {
     let count = colours.len();
     let ring_count = rings.count();
     let curves: Vec<Curves> = colours
@@ -84,14 +85,16 @@ pub fn shares(rings: &Rings, colours: &[Colour<'_>]) -> Vec<Vec<Vec<f64>>> {
     }
     let last = colours.iter().filter_map(|c| c.coherence.iter().rposition(|v| *v > 0.0)).max();
     let mut out = vec![vec![vec![0.0; ring_count]; count]; count];
-    let alone = |out: &mut Vec<Vec<Vec<f64>>>, i: usize| {
+    let mut reached = vec![vec![0.0; ring_count]; count];
+    let alone = |out: &mut Vec<Vec<Vec<f64>>>, reached: &mut Vec<Vec<f64>>, i: usize| {
         for (c, colour) in colours.iter().enumerate() {
             out[c][c][i] = colour.coherence[i];
+            reached[c][i] = colour.coherence[i];
         }
     };
     for i in 0..last.map_or(0, |l| l + 1) {
         if i < FIRST {
-            alone(&mut out, i);
+            alone(&mut out, &mut reached, i);
             continue;
         }
         let f = rings.frequency(i);
@@ -110,7 +113,7 @@ pub fn shares(rings: &Rings, colours: &[Colour<'_>]) -> Vec<Vec<Vec<f64>>> {
             if tells(a) { through + rest.max(1e-30) } else { 1.0 }
         });
         let Some(seen) = seen.cholesky() else {
-            alone(&mut out, i);
+            alone(&mut out, &mut reached, i);
             continue;
         };
         // A^-1 M S, transposed: rows are the colours that are estimated.
@@ -119,10 +122,13 @@ pub fn shares(rings: &Rings, colours: &[Colour<'_>]) -> Vec<Vec<Vec<f64>>> {
         for c in 0..count {
             for b in 0..count {
                 out[c][b][i] = found[(b, c)] * curves[b].transfer[i];
+                if signal[(c, c)] > 0.0 {
+                    reached[c][i] += out[c][b][i] * signal[(b, c)] / signal[(c, c)];
+                }
             }
         }
     }
-    out
+    (out, reached)
 }
 
 /// Power of the object in a ring: what the half-stacks agree on, or what the law carries on from there.

@@ -10,5 +10,6 @@ pub mod object;
 pub mod optics;
 pub mod outline;
 pub mod plan;
+pub mod rim;
 pub mod sky;
 pub mod transfer;

@@ -25,8 +25,9 @@ pub fn noise_beyond(rings: &Rings, spectrum: &[Complex32], cutoff: f64) -> Vec<f
 
 /// Share of the signal in each ring's power, `C = 1 - N / P`; equal to `2 F / (1 + F)` for a
 /// half-stack correlation F. Power is smoothed over three rings. From the first ring on where C
-/// is not twice its own uncertainty above 0 it is 0: half-stacks agree no more.
-pub fn coherence(rings: &Rings, spectrum: &[Complex32], noise: &[f64]) -> Vec<f64> {
+/// is not twice its own uncertainty above 0 it is 0: half-stacks agree no more. `independent`: share of the coefficients
+/// that are independent of each other, 1 where the picture fills its field.
+pub fn coherence(rings: &Rings, spectrum: &[Complex32], noise: &[f64], independent: f64) -> Vec<f64> {
     let power = rings.power(spectrum);
     let counts = rings.counts();
     let logs: Vec<f64> = power.iter().map(|p| libm::log(p.max(1e-30))).collect();
@@ -37,7 +38,7 @@ pub fn coherence(rings: &Rings, spectrum: &[Complex32], noise: &[f64]) -> Vec<f6
             let p = libm::exp(smooth[i]);
             let c = if p > 0.0 { (1.0 - noise[i] / p).clamp(0.0, 1.0) } else { 0.0 };
             // Relative error of a mean of n / 2 exponential variables, three rings together.
-            let error = (2.0 / (3.0 * counts[i]).max(1.0)).sqrt();
+            let error = (2.0 / (3.0 * counts[i] * independent).max(1.0)).sqrt();
             if rings.frequency(i) > 0.05 && c < 2.0 * error * (1.0 - c) {
                 agree = false;
             }
@@ -128,8 +129,9 @@ pub fn markings(
     noise: &[f64],
     transfer: &[f32],
     cutoff: f64,
+    independent: f64,
 ) -> (Vec<f64>, Option<Law>) {
-    let coherence = coherence(rings, spectrum, noise);
+    let coherence = coherence(rings, spectrum, noise, independent);
     match Law::of(rings, spectrum, transfer, cutoff, &coherence) {
         Some(law) => (limited(rings, spectrum, transfer, &law, &coherence), Some(law)),
         None => (coherence, None),
@@ -197,7 +199,7 @@ mod tests {
         let mean = noise[5..].iter().sum::<f64>() / (noise.len() - 5) as f64;
         assert!((mean / expected - 1.0).abs() < 0.1, "{mean} {expected}");
         let whole: Vec<Complex32> = spectra[0].iter().zip(&spectra[1]).map(|(a, b)| (a + b) * 0.5).collect();
-        let c = coherence(&rings, &whole, &noise);
+        let c = coherence(&rings, &whole, &noise, 1.0);
         assert!(c[8..].iter().all(|c| *c < 0.5), "{c:?}");
         let beyond = noise_beyond(&rings, &whole, 0.4);
         assert!((beyond[0] / expected - 1.0).abs() < 0.2);

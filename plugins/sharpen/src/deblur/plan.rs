@@ -230,7 +230,7 @@ fn estimate_cutoff(canvas: &Canvas, channel: &ChannelPlan) -> f64 {
     } else {
         channel.noise.clone()
     };
-    let coherence = noise::coherence(&canvas.rings, &channel.spectrum, &noise);
+    let coherence = noise::coherence(&canvas.rings, &channel.spectrum, &noise, 1.0);
     let end =
         coherence.iter().enumerate().skip(3).find(|(_, c)| **c < 0.25).map_or(0.5, |(i, _)| canvas.rings.frequency(i));
     (end / 0.7).clamp(0.1, 0.75)
@@ -332,7 +332,7 @@ fn from_power(
     let middle = channels.len() / 2;
     let channel = &channels[middle];
     let power = canvas.rings.power(&channel.spectrum);
-    let coherence = noise::coherence(&canvas.rings, &channel.spectrum, &channel.noise);
+    let coherence = noise::coherence(&canvas.rings, &channel.spectrum, &channel.noise, 1.0);
     let fixed_power: Vec<f64> = {
         let spectrum: Vec<Complex32> = fixed[middle].iter().map(|f| Complex32::new(*f, 0.0)).collect();
         canvas.rings.power(&spectrum)
