@@ -120,8 +120,7 @@ fn factors(canvas: &Canvas, fit: &LimbFit, channel: usize, source: &Source<'_>, 
     canvas.inverse(&mut blurred, own.sky as f32, &mut model, &mut scratch);
     let left: Vec<f32> = source.picture.iter().zip(&model).map(|(v, m)| v - m).collect();
     let residual = canvas.forward(&left, 0.0, &mut scratch);
-    let (coherence, _) =
-        noise::markings(&canvas.rings, &residual, source.noise, source.transfer, source.cutoff, 1.0);
+    let (coherence, _) = noise::markings(&canvas.rings, &residual, source.noise, source.transfer, source.cutoff, 1.0);
     let size = canvas.plan.width().min(canvas.plan.height()) as f64;
     let mut soft = object;
     let mut sharp = residual;

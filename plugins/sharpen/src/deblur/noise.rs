@@ -59,13 +59,7 @@ pub struct Law {
 impl Law {
     /// The object's power, `P C / M^2`, falls as a power of the frequency (clouds and relief: about `f^-2` to `f^-4`);
     /// fitted where the stack is sure (C above 0.9 and below half the cut-off). `None` where that is hardly anywhere.
-    pub fn of(
-        rings: &Rings,
-        spectrum: &[Complex32],
-        transfer: &[f32],
-        cutoff: f64,
-        coherence: &[f64],
-    ) -> Option<Self> {
+    pub fn of(rings: &Rings, spectrum: &[Complex32], transfer: &[f32], cutoff: f64, coherence: &[f64]) -> Option<Self> {
         let power = rings.power(spectrum);
         let transfer = ring_transfer(rings, transfer);
         let sure = |i: usize| {

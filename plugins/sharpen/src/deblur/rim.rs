@@ -12,7 +12,7 @@ const ARC: f64 = 3.0;
 /// Reach of the zone to each side of the limb, lambda/D.
 const REACH: f64 = 3.0;
 /// Shells per px.
-const SHELLS: f64 = 4.0;
+const SHELLS: f64 = 2.0;
 
 /// The zone about a limb in a window: for each of its pixels the place, shell, position along the limb and taper.
 #[derive(Debug)]
@@ -100,5 +100,67 @@ impl Rim {
             out[*i] = taper * value as f32;
         }
         out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::synthetic::normals;
+
+    const SIDE: usize = 100;
+    const ELLIPSE: Ellipse = Ellipse { radius_px: 32.0, along: 0.08, across: 0.05 };
+    const CENTRE: (f64, f64) = (49.3, 50.6);
+
+    fn rim() -> Rim {
+        Rim::new(SIDE, SIDE, &ELLIPSE, CENTRE, 2.5)
+    }
+
+    /// A picture of what lies `off` px outside the limb along the ray from the centre, and of the angle.
+    fn draw(value: impl Fn(f64, f64) -> f64) -> Vec<f32> {
+        (0..SIDE * SIDE)
+            .map(|i| {
+                let (dx, dy) = ((i % SIDE) as f64 - CENTRE.0, (i / SIDE) as f64 - CENTRE.1);
+                let rho = ELLIPSE.radius(dx, dy);
+                value(libm::hypot(dx, dy) * (1.0 - 1.0 / rho), libm::atan2(dy, dx)) as f32
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_ring_along_the_limb_is_kept_and_a_marking_is_not() {
+        let ring = draw(|off, _| libm::exp(-off * off / 4.0));
+        let kept = rim().of(&ring);
+        // At the limb the zone's taper is 1.
+        for (i, (k, r)) in kept.iter().zip(&ring).enumerate().filter(|(_, (_, r))| **r > 0.97) {
+            assert!((k / r - 1.0).abs() < 0.06, "{i}: {k} {r}");
+        }
+        let marking = draw(|off, angle| libm::exp(-off * off / 4.0 - 500.0 * angle * angle));
+        let most = rim().of(&marking).into_iter().fold(0.0, f32::max);
+        assert!(most < 0.2, "{most}");
+        let far = draw(|off, _| f64::from(u8::from(off.abs() > 8.0)));
+        assert!(rim().of(&far).iter().all(|v| v.abs() < 0.02));
+    }
+
+    // The mean of n values of variance v has the variance v / n (textbook): n is the noise-equivalent length of the mean
+    // along the limb times the width of a shell, 0.5 px widened by two linear interpolations to 0.6 to 1.2 px.
+    #[test]
+    fn noise_along_the_limb_is_averaged() {
+        let mut normal = normals(5);
+        let noise: Vec<f32> = (0..SIDE * SIDE).map(|_| normal()).collect();
+        let kept = rim().of(&noise);
+        let at_limb = draw(|off, _| f64::from(u8::from(off.abs() < 1.0)));
+        let (mut squares, mut n) = (0.0, 0.0);
+        for (k, at) in kept.iter().zip(&at_limb) {
+            squares += f64::from(at * k * k);
+            n += f64::from(*at);
+        }
+        let averaged = n / squares;
+        let length = 2.0 * std::f64::consts::PI.sqrt() * ARC * 2.5;
+        assert!((0.6 * length..1.2 * length).contains(&averaged), "{averaged} {length}");
+        // A zone of 15 px to both sides of 201 px of limb, of 10 000 px.
+        let expected = 2.0 * 7.5 * 201.0 / 10_000.0 / length;
+        let independent = rim().independent(SIDE * SIDE);
+        assert!((independent / expected - 1.0).abs() < 0.1, "{independent} {expected}");
     }
 }
