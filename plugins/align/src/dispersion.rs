@@ -1,7 +1,8 @@
 //! How far the air spreads the colours: the shift of red and blue against green, the same in every frame.
 //!
 //! The frames' colour planes are added at their places; the three mean pictures are then registered on green, frequencies
-//! and places weighing as much as the colours agree there ([`stillair_maths::registration::unlike_shift`]).
+//! and places weighing as much as the colours agree there, limb, terminator and poles shaded as each colour has them
+//! ([`stillair_maths::registration::unlike_shift`]).
 //!
 //! The air spreads the colours along one line: red `R` lies opposite blue `B`, `R = -q B`, with `q = (n(G) - n(R)) /
 //! (n(B) - n(G))` from the refractivities of air. The two shifts are joined to this by least squares, each by its
@@ -18,7 +19,7 @@ use stillair_api::{
 };
 use stillair_maths::fft::Complex32;
 use stillair_maths::fit::solve;
-use stillair_maths::registration::{UnlikeShift, unlike_shift};
+use stillair_maths::registration::{Shaded, UnlikeShift, unlike_shift};
 
 use crate::plane::{TransformScratch, Transformer, border_level};
 use crate::rounds::{Band, RoundScratch};
@@ -54,9 +55,9 @@ impl Method for Dispersion {
             "The air refracts blue more than red, so that the colours of one frame lie apart along the vertical, the more \
              the lower the target stands. Adds the colour planes of all frames by their places and registers the mean red \
              and blue on the mean green. Link its motion beside that of align.correlate to the stack: each colour is \
-             then moved in the same resampling. Frames without colours give no shift. Markings that differ between the \
-             colours pull by a few hundredths of a pixel, on strong seeing by up to a tenth. Red and blue are expected \
-             on one line through green, as the air spreads them.",
+             then moved in the same resampling. Frames without colours give no shift. Each colour may shade the disc \
+             in its own way (limb, terminator, poles). Markings that differ between the colours still pull by some \
+             hundredths of a pixel. Red and blue are expected on one line through green, as the air spreads them.",
         )
         .source(
             "differential refraction: Filippenko 1982, PASP 94, 715; generalised least squares: Aitken 1935, Proc. R. Soc. \
@@ -144,19 +145,23 @@ pub fn colour_shifts(
     let band = Band::new(&transformer.plan, (LOW * cutoff).min(0.5 * high), high);
     let mut scratch = TransformScratch::default();
     let mut ring = Vec::new();
-    let spectra: [Vec<Complex32>; 3] = std::array::from_fn(|colour| {
-        let plane = &planes[colour];
-        let level = border_level(plane, width, height, &mut ring);
+    let mut pack = |plane: &[f32], level: f32| {
         transformer.transform(plane, level, &mut scratch);
         band.set.gather(&scratch.spectrum)
-    });
+    };
+    let [red, green, blue] = planes;
+    let mut level = |plane: &[f32]| border_level(plane, width, height, &mut ring);
+    let (red, blue) = (pack(red, level(red)), pack(blue, level(blue)));
+    let sky = level(green);
+    let green: Vec<f32> = green.iter().map(|value| value - sky).collect();
+    let green = Shaded::new(&green, width, |plane| pack(plane, 0.0));
     let mut round = RoundScratch::default();
     let mut on_green = |moving: &[Complex32]| {
-        unlike_shift(&transformer.plan, &band.set, moving, &spectra[1], cutoff, LARGEST_PX, |packed, shift, out| {
+        unlike_shift(&transformer.plan, &band.set, moving, &green, cutoff, LARGEST_PX, |packed, shift, out| {
             band.undo_shift(packed, shift, out, &mut round);
         })
     };
-    match (on_green(&spectra[0]), on_green(&spectra[2])) {
+    match (on_green(&red), on_green(&blue)) {
         (Some(red), Some(blue)) => {
             let [red, blue] = on_one_line(&red, &blue);
             [Some(red), Some([0.0; 2]), Some(blue)]
@@ -228,7 +233,7 @@ impl Reduce for DispersionNode {
 
     fn memory(&self, stream: StreamShape) -> Memory {
         let pixels = (stream.width * stream.height) as u64;
-        Memory { worker: 0, item: stream.frame_bytes() + 64, state: pixels * 4 * 3 + pixels * 64 }
+        Memory { worker: 0, item: stream.frame_bytes() + 64, state: pixels * 4 * 3 + pixels * 128 }
     }
 }
 

@@ -12,10 +12,12 @@ mod bands;
 mod coarse;
 mod newton;
 mod rigid;
+mod shading;
 mod unlike;
 
 pub use bands::BandSet;
 pub use coarse::{CoarsePeak, CoarseScratch, coarse_shift, parabolic_peak};
 pub use newton::{NewtonScratch, ShiftFit, correlation_at, newton_shift, shift_covariance, whitening};
 pub use rigid::{RigidFit, RigidReference, RigidScratch};
+pub use shading::Shaded;
 pub use unlike::{UnlikeShift, undo_shift, unlike_shift};

@@ -9,6 +9,8 @@
 //! A shift's phase separates into a column and a row factor, so a step costs one table of
 //! each and ten multiplications per coefficient.
 
+use wide::f32x4;
+
 use super::bands::BandSet;
 use crate::LANES;
 use crate::fft::Complex32;
@@ -157,21 +159,24 @@ impl NewtonScratch {
 /// Sums of `P e`, `u P e` and `u^2 P e` (real and imaginary parts) over a run, `e` being the
 /// column phase.
 fn moments(re: &[f32], im: &[f32], cos: &[f32], sin: &[f32], u: &[f32]) -> [f64; 6] {
-    let mut sums = [[0.0_f32; LANES]; 6];
     let (re, im) = (re.as_chunks::<LANES>().0, im.as_chunks::<LANES>().0);
     let (cos, sin) = (cos.as_chunks::<LANES>().0, sin.as_chunks::<LANES>().0);
     let u = u.as_chunks::<LANES>().0;
-    for ((((re, im), cos), sin), u) in re.iter().zip(im).zip(cos).zip(sin).zip(u) {
-        for lane in 0..LANES {
-            let a = re[lane] * cos[lane] - im[lane] * sin[lane];
-            let b = re[lane] * sin[lane] + im[lane] * cos[lane];
-            let (ua, ub) = (u[lane] * a, u[lane] * b);
-            sums[0][lane] += a;
-            sums[1][lane] += b;
-            sums[2][lane] += ua;
-            sums[3][lane] += ub;
-            sums[4][lane] += u[lane] * ua;
-            sums[5][lane] += u[lane] * ub;
+    let mut sums = [[0.0_f32; LANES]; 6];
+    // Half the lanes at a time: six sums of all would not fit the registers that every processor has.
+    for half in [0, LANES / 2] {
+        let part = |lanes: &[f32; LANES]| f32x4::new([lanes[half], lanes[half + 1], lanes[half + 2], lanes[half + 3]]);
+        let mut halves = [f32x4::ZERO; 6];
+        for ((((re, im), cos), sin), u) in re.iter().zip(im).zip(cos).zip(sin).zip(u) {
+            let (re, im, cos, sin, u) = (part(re), part(im), part(cos), part(sin), part(u));
+            let (a, b) = (re * cos - im * sin, re * sin + im * cos);
+            let (ua, ub) = (u * a, u * b);
+            for (sum, value) in halves.iter_mut().zip([a, b, ua, ub, u * ua, u * ub]) {
+                *sum += value;
+            }
+        }
+        for (sum, value) in sums.iter_mut().zip(halves) {
+            sum[half..half + 4].copy_from_slice(&value.to_array());
         }
     }
     sums.map(|s| s.iter().map(|&v| f64::from(v)).sum())

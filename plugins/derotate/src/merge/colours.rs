@@ -13,7 +13,7 @@ use stillair_api::light::{self, UNSTATED_NM};
 use stillair_api::{Context, Entry, Image};
 use stillair_maths::fft::{Complex32, Fft2};
 use stillair_maths::fit::least_squares;
-use stillair_maths::registration::{BandSet, undo_shift, unlike_shift};
+use stillair_maths::registration::{BandSet, Shaded, undo_shift, unlike_shift};
 use stillair_maths::robust::percentile;
 
 use crate::compare::{blurred, noise_variance};
@@ -182,14 +182,15 @@ pub(super) fn offset(
     let plan = Fft2::new(width, height);
     let bands = BandSet::new(width, height, BAND.0, BAND.1);
     let mut scratch = plan.scratch();
+    // Where one of the two shows nothing, both are black: the sky has been taken off.
+    let shown =
+        |data: &[f32]| -> Vec<f32> { data.iter().zip(weight).map(|(v, w)| if *w > 0.0 { *v } else { 0.0 }).collect() };
     let mut packed = |data: &[f32]| -> Vec<Complex32> {
-        // Where one of the two shows nothing, both are black: the sky has been taken off.
-        let shown: Vec<f32> = data.iter().zip(weight).map(|(v, w)| if *w > 0.0 { *v } else { 0.0 }).collect();
         let mut spectrum = plan.spectrum();
-        plan.forward(&shown, &mut spectrum, &mut scratch);
+        plan.forward(data, &mut spectrum, &mut scratch);
         bands.gather(&spectrum)
     };
-    let (fixed, moved) = (packed(reference), packed(moving));
+    let (fixed, moved) = (Shaded::new(&shown(reference), width, &mut packed), packed(&shown(moving)));
     let undo = |p: &[Complex32], shift: [f64; 2], out: &mut Vec<Complex32>| undo_shift(&bands, p, shift, out);
     unlike_shift(&plan, &bands, &moved, &fixed, BAND.2, LARGEST_PX, undo).map(|found| found.shift_px)
 }
