@@ -306,8 +306,17 @@ fn pole(
     }
     if expected.rings.is_none() && expected.dark < 0.1 && (expected.outline < ROUND || said_rad.is_some()) {
         let reach = if expected.outline < ROUND { 0.15 } else { 0.1 };
-        let belts =
-            belts::direction(plane, seen.levels[0], outline, known.body.axis_ratio(), latitude_rad, reach, first);
+        let about = |pole_rad: f64| {
+            let about = Ellipse { pole_rad, ..*outline };
+            belts::direction(plane, seen.levels[0], &about, known.body.axis_ratio(), latitude_rad, reach, first)
+        };
+        // Strong seeing turns the limb's own direction by more than the belts are sought in: about what is said, too.
+        let far = said_rad.filter(|said| (wrapped(2.0 * (outline.pole_rad - said)) / 2.0).abs() > 0.5 * reach);
+        let belts = [Some(outline.pole_rad), far]
+            .into_iter()
+            .flatten()
+            .filter_map(about)
+            .max_by(|a, b| a.contrast.total_cmp(&b.contrast));
         if let Some(belts) = belts.filter(|_| known.body.axis_ratio() < 0.99) {
             found.push((belts.pole_rad, belts.sigma_rad));
         }
