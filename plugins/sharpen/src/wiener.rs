@@ -111,21 +111,25 @@ pub fn target(fwhm: f64, nu: f64) -> f64 {
     libm::exp(-2.0 * std::f64::consts::PI * std::f64::consts::PI * sigma * sigma * nu * nu)
 }
 
-/// Gain for every coefficient, of one colour in the estimate of a colour; `share` by ring.
-fn gains(canvas: &Canvas, node: &WienerNode, channel: &ChannelPlan, from: &ChannelPlan, share: &[f64]) -> Vec<f32> {
+/// Gain for every coefficient towards `targets` in a colour, of the stack of a colour `from`; `share` by ring.
+fn gains(
+    canvas: &Canvas,
+    node: &WienerNode,
+    targets: &[f32],
+    channel: &ChannelPlan,
+    from: &ChannelPlan,
+    share: &[f64],
+) -> Vec<f32> {
     let size = canvas.plan.width().min(canvas.plan.height()) as f64;
-    let own = std::ptr::eq(channel, from);
     canvas
         .frequencies()
-        .zip(&from.transfer)
-        .map(|((fx, fy), m)| {
+        .zip(from.transfer.iter().zip(targets))
+        .map(|((fx, fy), (m, target))| {
             let f = libm::hypot(fx, fy);
-            let (c, m) = (noise::at(share, f * size), f64::from(*m));
+            let (share, m, target) = (noise::at(share, f * size), f64::from(*m), f64::from(*target));
             let told = m > 1e-6 && f < channel.cutoff;
-            let gain = if told { target(node.target_fwhm, f / channel.cutoff) / m * c } else { 0.0 };
-            let gain = gain.clamp(-node.gain_cap, node.gain_cap);
-            // Only a colour by itself has another strength than 1.
-            let softened = if node.strength == 1.0 || !own {
+            let gain = if told { (target / m * share).clamp(-node.gain_cap, node.gain_cap) } else { 0.0 };
+            let softened = if node.strength == 1.0 {
                 gain
             } else if node.strength == 0.0 {
                 1.0
@@ -153,7 +157,8 @@ struct Sharpened {
 /// A channel before it is filtered: its disc, and what that leaves.
 struct Prepared {
     object: Option<Vec<Complex32>>,
-    /// What is filtered, in parts of different noise.
+    /// All of it, and of that once more what is alike along the limb, for what its own share of signal adds. Gains of
+    /// parts add up, so that a strength other than 1 goes without the second.
     parts: Vec<Part>,
 }
 
@@ -168,7 +173,8 @@ struct Part {
     law: Option<Law>,
 }
 
-fn prepare(plan: &Plan, image: &Image, c: usize) -> Prepared {
+/// `rim`: whether what is alike along the limb is a part of its own.
+fn prepare(plan: &Plan, image: &Image, rim: bool, c: usize) -> Prepared {
     let canvas = &plan.canvas;
     let channel = &plan.channels[c];
     let object = setup::disc(plan, c);
@@ -179,7 +185,7 @@ fn prepare(plan: &Plan, image: &Image, c: usize) -> Prepared {
     if let (Some(a), Some(b)) = (image.half(0, c), image.half(1, c)) {
         pictures.extend([rest(a), rest(b)]);
     }
-    let rim = plan.limb.as_ref().filter(|_| pictures.len() == 3).map(|fit| {
+    let rim = plan.limb.as_ref().filter(|_| rim && pictures.len() == 3).map(|fit| {
         let centre = fit.channels[c].centre_px;
         let rim = Rim::new(canvas.width, canvas.height, &fit.ellipse, centre, 1.0 / channel.cutoff);
         let along: Vec<Vec<f32>> = pictures.iter().map(|picture| rim.of(picture)).collect();
@@ -266,15 +272,13 @@ fn sharpen(
     let channel = &plan.channels[c];
     let own = &prepared[c];
     let mut scratch = canvas.plan.scratch();
-    // By part and colour.
-    let gains: Vec<Vec<Option<Vec<f32>>>> = shares
-        .iter()
-        .map(|shares| {
-            let each = plan.channels.iter().zip(&shares[c]);
-            each.map(|(from, share)| (!share.is_empty()).then(|| gains(canvas, node, channel, from, share))).collect()
-        })
-        .collect();
     let targets: Vec<f32> = setup::targets(canvas, node.target_fwhm, channel.cutoff).collect();
+    let gain = |(from, share): (&ChannelPlan, &Vec<f64>)| {
+        (!share.is_empty()).then(|| gains(canvas, node, &targets, channel, from, share))
+    };
+    // By part and colour.
+    let gains: Vec<Vec<Option<Vec<f32>>>> =
+        shares.iter().map(|shares| plan.channels.iter().zip(&shares[c]).map(gain).collect()).collect();
     // A soft strength treats the disc like the rest of the picture.
     let base = |i: usize, o: Complex32| -> Complex32 {
         if node.strength == 1.0 {
@@ -327,8 +331,7 @@ fn sharpen(
     let total = |noise: &[f64]| -> f64 { noise.iter().zip(counts).map(|(n, k)| n * k).sum() };
     let noise_gain = (total(&noise_out) / total(&channel.noise).max(1e-300)).sqrt();
     // What the result, blurred again, leaves of the stack, over the noise.
-    let mut left = canvas.plan.spectrum();
-    left.copy_from_slice(&own.parts[0].residual);
+    let mut left = own.parts[0].residual.clone();
     for ((left, x), (m, t)) in left.iter_mut().zip(&filtered).zip(channel.transfer.iter().zip(&targets)) {
         *left -= if *t > 0.0 { x * (m / t) } else { Complex32::default() };
     }
@@ -360,7 +363,7 @@ impl Transform for WienerNode {
         let image = bound.image("image")?;
         let plan = Plan::with_motion(context, image, &self.facts, self.disc, self.motion)?;
         report::plan_facts(context, &plan, image.channels);
-        let prepared = gather(context, image.channels, |c| prepare(&plan, image, c));
+        let prepared = gather(context, image.channels, |c| prepare(&plan, image, self.strength == 1.0, c));
         let shares = shares(&plan, self, &prepared);
         let results = gather(context, image.channels, |c| sharpen(&plan, self, &prepared, &shares, c));
         let mut out = setup::like(image);

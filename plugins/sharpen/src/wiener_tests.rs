@@ -180,3 +180,17 @@ fn a_marking_of_one_colour_stays_in_it() {
         most(2)
     );
 }
+
+// What the parameter's help says: 0 leaves the stack as it is, with a limb and in several colours.
+#[test]
+fn a_strength_of_nought_leaves_the_stack() {
+    let stack = synthetic::scene(3, 12).stack;
+    let mut parameters = Wiener.describe().defaults();
+    parameters.0.insert("strength".into(), ParameterValue::Number(0.0));
+    let (out, _) = run_with(stack.clone(), &synthetic::facts(), &parameters);
+    let side = synthetic::SIDE;
+    let inside = |i: usize| [i % side, i / side % side].iter().all(|k| (8..side - 8).contains(k));
+    let worst = (0..stack.data.len()).filter(|i| inside(*i)).map(|i| (out.data[i] - stack.data[i]).abs());
+    let worst = worst.fold(0.0, f32::max);
+    assert!(worst < 1e-3, "{worst}");
+}

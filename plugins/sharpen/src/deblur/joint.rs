@@ -173,12 +173,13 @@ fn correlation(rings: &Rings, a: &Curves, b: &Curves, powers: impl Fn(usize) -> 
                 }
             }
             let norm = (sums[1] * sums[2]).sqrt();
-            if norm > 0.0 { (sums[0] / norm).clamp(-MOST, MOST) } else { 0.0 }
+            let shared = sums[0] / norm;
+            if shared.is_finite() { shared.clamp(-MOST, MOST) } else { 0.0 }
         })
         .collect()
 }
 
-/// A matrix of correlations, what is shared lessened until it is one.
+/// A matrix of correlations, what is shared lessened until it is one: of finite values, which fade to the unit matrix.
 fn positive(count: usize, value: impl Fn(usize, usize) -> f64) -> DMatrix<f64> {
     let mut matrix = DMatrix::from_fn(count, count, value);
     while matrix.clone().cholesky().is_none() {

@@ -103,7 +103,7 @@ fn ring_transfer(rings: &Rings, transfer: &[f32]) -> Vec<f64> {
 /// Holds a coherence to what markings can have. Half-stacks also share what is not in the object: distortion that
 /// outlasts a frame, aliasing of the mosaic, fixed patterns. Beyond the rings to which the object's law was fitted, C is
 /// at most `1.5 M^2 S / P`.
-pub fn limited(rings: &Rings, spectrum: &[Complex32], transfer: &[f32], law: &Law, coherence: &[f64]) -> Vec<f64> {
+fn limited(rings: &Rings, spectrum: &[Complex32], transfer: &[f32], law: &Law, coherence: &[f64]) -> Vec<f64> {
     let power = rings.power(spectrum);
     let transfer = ring_transfer(rings, transfer);
     (0..power.len())
