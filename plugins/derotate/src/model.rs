@@ -1,13 +1,17 @@
 //! A model of the whole disc, fitted to the picture: the last step of placing a globe.
 //!
 //! The globe's radiance is Minnaert's `A mu0^k mu^(k-1)`, mu0 and mu being the cosines of incidence and emission, with
-//! the albedo A of each parallel taken from the picture; Saturn's rings are flat annuli, each of one brightness. Seen through
+//! the albedo A taken from the picture ([`albedo`]: parallel by parallel, of lands place by place); Saturn's rings are flat annuli, each of one brightness. Seen through
 //! a blur of two Gaussians, a core and a halo of 3.5 times its width, it is fitted to the picture by least squares: centre,
 //! radius, (for rings) direction, and what describes brightness and blur. So the darkening towards the limb and the
 //! terminator do not pull the centre or the radius. Pixels far off the model (moons, shadows) weigh less and less: Tukey's
 //! biweight. Without rings only the limb counts, each sector of it with a brightness of its own. The exponent k is held: it,
 //! the blur and the radius cannot be told apart at a blurred limb. A phase has a model of its own ([`crate::lit`]). Source:
 //! Minnaert 1941, ApJ 93, 403; k between 0.85 and 1 for clouds and near 0.7 for dust and rock in visible light, from memory.
+
+mod albedo;
+
+use std::f64::consts::TAU;
 
 use stillair_maths::border::Border;
 use stillair_maths::filters::gaussian;
@@ -22,20 +26,18 @@ const HALO: f64 = 3.5;
 /// The picture is reduced until the radius is at most this, px.
 const LARGEST_RADIUS_PX: f64 = 32.0;
 
-/// Rounds of weighting and of learning the parallels' albedo.
+/// Rounds of weighting and of learning the albedo.
 const ROUNDS: usize = 3;
 
 /// Without rings only pixels between these shares of the outline count: features of the surface are not limb.
 const LIMB: (f64, f64) = (0.78, 1.3);
 
-/// Parts of the limb this high along the axis, in equatorial radii, do not count.
-const POLAR: f64 = 0.85;
+/// Parts of a clouded globe's limb this high along the axis, in equatorial radii, do not count.
+const POLAR: f64 = 0.92;
 
-/// Sectors of the limb, each with a brightness of its own: what a polar hood or a spot at the limb changes.
-const SECTORS: usize = 24;
-
-/// Turns of learning the parallels' albedo.
-const ALBEDO_TURNS: usize = 3;
+/// Sectors of the limb, each with a brightness of its own: what a polar hood or a spot at the limb changes. At least and
+/// at most so many, and not more than one for so many px of the limb.
+const SECTORS: (usize, usize, f64) = (24, 72, 2.8);
 
 /// Most steps of a fit.
 const STEPS: usize = 8;
@@ -79,12 +81,15 @@ struct Scene<'a> {
     width: usize,
     height: usize,
     known: &'a Known,
-    /// Albedo of parallels by height along the axis from -1 to 1.
+    /// Albedo of parallels by height along the axis from -1 to 1; learned of clouds.
     albedo: Vec<f64>,
+    /// Albedo at each pixel; learned of lands.
+    markings: Vec<f32>,
     weights: Vec<f64>,
     /// Weights before what stands out is weighed down.
     base: Vec<f64>,
-    /// Sector of each pixel.
+    /// Number of sectors, and the one of each pixel.
+    sectors: usize,
     sector: Vec<u8>,
 }
 
@@ -164,7 +169,7 @@ impl Scene<'_> {
                         sum += self.point(p, &globe, u + sub(i), v + sub(j), soft);
                     }
                 }
-                *value = (share * sum) as f32;
+                *value = (share * sum) as f32 * self.markings[y * self.width + x];
             }
         }
     }
@@ -200,9 +205,10 @@ impl Scene<'_> {
             let distance = globe.limb_distance(u, v);
             // Beside the poles belts run along the limb, and no pixel further in shows the same parallels.
             let inwards = 0.999 / distance.max(1e-9);
-            let polar = globe.surface(u * inwards, v * inwards).is_some_and(|limb| limb.h.abs() > POLAR);
-            let turn = 0.5 + libm::atan2(u, v) / std::f64::consts::TAU;
-            self.sector[at] = (turn * SECTORS as f64) as u8 % SECTORS as u8;
+            let high = || globe.surface(u * inwards, v * inwards).is_some_and(|limb| limb.h.abs() > POLAR);
+            let polar = !self.known.lands && high();
+            let turn = 0.5 + libm::atan2(u, v) / TAU;
+            self.sector[at] = (turn * self.sectors as f64) as u8 % self.sectors as u8;
             self.base[at] = f64::from(u8::from(distance > inner && distance < LIMB.1 && !polar));
         }
     }
@@ -226,7 +232,7 @@ impl Scene<'_> {
         if self.known.rings {
             return;
         }
-        let mut sums = [[0.0_f64; 2]; SECTORS];
+        let mut sums = vec![[0.0_f64; 2]; self.sectors];
         for (at, (model, seen)) in work.out.iter().zip(&self.data).enumerate() {
             let weight = self.weights[at] * self.weights[at];
             if weight > 0.0 {
@@ -236,57 +242,11 @@ impl Scene<'_> {
                 sum[1] += weight * m * m;
             }
         }
-        let levels = sums.map(|[ms, mm]| if mm > 0.0 { (ms / mm).clamp(0.05, 10.0) } else { 1.0 });
+        let level = |[ms, mm]: [f64; 2]| if mm > 0.0 { (ms / mm).clamp(0.05, 10.0) } else { 1.0 };
+        let levels: Vec<f64> = sums.into_iter().map(level).collect();
         for (at, model) in work.out.iter_mut().enumerate() {
             *model = (sky + levels[usize::from(self.sector[at])] * (f64::from(*model) - sky)) as f32;
         }
-    }
-
-    /// Albedo of each parallel: the picture over the model of an even globe, where nothing covers it.
-    fn learn_albedo(&mut self, p: &[f64; N], work: &mut Work) {
-        self.albedo.fill(1.0);
-        // The picture is blurred: what the model's own blur takes from the belts is given back in further turns.
-        for _ in 0..ALBEDO_TURNS {
-            self.correct_albedo(p, work);
-        }
-    }
-
-    /// Multiplies each parallel's albedo by the picture over the model.
-    fn correct_albedo(&mut self, p: &[f64; N], work: &mut Work) {
-        let bins = self.albedo.len();
-        work.drawn = None;
-        self.model(p, work);
-        work.drawn = None;
-        let globe = self.globe(p);
-        let sine = libm::sin(self.known.latitude_rad);
-        let mut sums = vec![(0.0, 0.0); bins];
-        for (at, (seen, model)) in self.data.iter().zip(&work.out).enumerate() {
-            let (u, v) = globe.to_pole_frame((at % self.width) as f64, (at / self.width) as f64);
-            let covered = self.known.rings && libm::hypot(u, v / sine) > 1.1 && v * sine < 0.0;
-            let Some(point) = globe.surface(u, v) else { continue };
-            if covered || globe.limb_distance(u, v) > 0.9 {
-                continue;
-            }
-            let bin = ((0.5 * (point.h + 1.0) * (bins - 1) as f64) + 0.5) as usize;
-            let sum = &mut sums[bin.min(bins - 1)];
-            sum.0 += f64::from(*seen) - p[11];
-            sum.1 += f64::from(*model) - p[11];
-        }
-        let all = sums.iter().fold((0.0, 0.0), |a, s| (a.0 + s.0, a.1 + s.1));
-        let mean = if all.1 > 0.0 { all.0 / all.1 } else { 1.0 };
-        let mut last = None;
-        for (albedo, sum) in self.albedo.iter_mut().zip(&sums) {
-            if sum.1 > 0.0 && mean > 0.0 {
-                *albedo = (*albedo * sum.0 / sum.1 / mean).clamp(0.2, 5.0);
-                last = Some(*albedo);
-            } else if let Some(last) = last {
-                *albedo = last;
-            } else {
-                *albedo = f64::NAN;
-            }
-        }
-        let first = self.albedo.iter().copied().find(|a| a.is_finite()).unwrap_or(1.0);
-        self.albedo.iter_mut().filter(|a| a.is_nan()).for_each(|a| *a = first);
     }
 }
 
@@ -371,16 +331,17 @@ pub fn fit(plane: Plane<'_>, levels: [f64; 2], about: &Ellipse, known: &Known) -
     let radius = about.radius / f;
     let data: Vec<f32> = data.iter().map(|v| ((f64::from(*v) - sky) / level) as f32).collect();
     let count = data.len();
-    let bins = (1.6 * radius) as usize;
-    let bins = bins.clamp(12, 80);
+    let bins = ((1.6 * radius) as usize).clamp(12, 80);
     let mut scene = Scene {
         data,
         width,
         height,
         known,
         albedo: vec![1.0; bins],
+        markings: vec![1.0; count],
         weights: vec![1.0; count],
         base: vec![1.0; count],
+        sectors: ((TAU * radius / SECTORS.2) as usize).clamp(SECTORS.0, SECTORS.1),
         sector: vec![0; count],
     };
     let mut work = Work {
@@ -438,7 +399,11 @@ pub fn fit(plane: Plane<'_>, levels: [f64; 2], about: &Ellipse, known: &Known) -
         if round > 0 {
             scene.weigh_down(&p, &mut work);
         }
-        scene.learn_albedo(&p, &mut work);
+        if known.lands {
+            scene.learn_markings(&p, &mut work);
+        } else {
+            scene.learn_parallels(&p, &mut work);
+        }
         let squares = if known.rings {
             improve(&scene, [0, 1, 2, 3, 4, 5, 7, 8, 9, 10, 11], &mut p, &bounds, &mut work)
         } else {

@@ -18,9 +18,9 @@ const ROUNDER: f64 = 0.035;
 /// Rings seen from less than this latitude count as a line, radians.
 const EDGE_ON_RAD: f64 = 0.02;
 
-/// From this share of the radius on, limb, terminator and lands are fitted together (a phase of 11 degrees; no giant planet
-/// comes so far).
-const PHASE_DARK: f64 = 0.02;
+/// From this share of the radius on, limb, terminator and lands are fitted together: where it is said from where the Sun
+/// shines (a phase of 16 degrees), and where that is to be found too (11 degrees; no giant planet comes so far).
+const PHASE_DARK: (f64, f64) = (0.04, 0.02);
 
 /// How far from the expected place edges are sought, as shares of the radius, round by round: from afar, and close by
 /// where belts fall more steeply than the limb.
@@ -28,6 +28,11 @@ const REACHES: [[f64; 3]; 2] = [[0.3, 0.15, 0.1], [0.12, 0.1, 0.08]];
 
 /// The outline's radius and the one by the bright area differ by less than this share of it.
 const AREA_SHARE: f64 = 0.12;
+
+/// Where the model comes to lie further than this share of the radius from its start, it is fitted again, so many times at
+/// most.
+const FAR_SHARE: f64 = 0.01;
+const FIT_AGAIN: usize = 3;
 
 /// What the session says of the orientation is taken to be good to half a degree, radians (common practice, no source).
 const SAID_SIGMA_RAD: f64 = 0.009;
@@ -95,6 +100,10 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
         Search { outline_axis_ratio: expected.outline, rings: expected.rings, lit_from_rad: wide, reach: 0.3 };
     let free = expected.outline < ROUND || expected.rings.is_some();
     let mut outline = start;
+    // The area of a whole disc tells its size to some hundredths: where the edges tell another, belts were taken for the
+    // limb.
+    let whole = expected.rings.is_none() && wide.is_none();
+    let mut told = false;
     for reaches in REACHES {
         outline = start;
         for (round, reach) in reaches.into_iter().enumerate() {
@@ -108,14 +117,18 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
                 None => return Err("no limb can be made out on the picture".into()),
             };
         }
-        // The area of a whole disc tells its size to some hundredths: else belts were taken for the limb.
-        let whole = expected.rings.is_none() && wide.is_none();
-        if !whole || (outline.radius / start.radius - 1.0).abs() < AREA_SHARE {
+        told = !whole || (outline.radius / start.radius - 1.0).abs() < AREA_SHARE;
+        if told {
             break;
         }
     }
-    if outline.rms_px > 0.05 * outline.radius + 1.0 {
-        return Err("the limb on the picture is no ellipse of the target's shape".into());
+    if !told {
+        // The bright area is the better start then, and only the model finds the limb.
+        outline = start;
+    }
+    let no_ellipse = || String::from("the limb on the picture is no ellipse of the target's shape");
+    if told && outline.rms_px > 0.05 * outline.radius + 1.0 {
+        return Err(no_ellipse());
     }
     let end_rad = outline.pole_rad;
     let latitude_rad = disc.sub_observer.planetocentric_lat_deg.to_radians();
@@ -141,8 +154,9 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
             lands,
             minnaert: if lands { 0.7 } else { 0.9 },
         };
-        let fitted = if expected.rings.is_none() && expected.dark > PHASE_DARK {
-            let said = known.on_picture(given, disc.bright_limb_position_angle_deg).is_some();
+        let said = known.on_picture(given, disc.bright_limb_position_angle_deg).is_some();
+        let narrow = if said { PHASE_DARK.0 } else { PHASE_DARK.1 };
+        let fitted = if expected.rings.is_none() && expected.dark > narrow {
             let found = phase(plane, &seen, &about, &expected, known, lit_from_rad, said, before);
             found.map(|(fitted, sun_rad)| {
                 lit_from_rad = Some(wrapped(sun_rad));
@@ -152,7 +166,7 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
             suns(plane, &seen, known, given, &about)
                 .into_iter()
                 .filter_map(|(sun, pole_rad)| {
-                    let fitted = model::fit(plane, seen.levels, &Ellipse { pole_rad, ..about }, &before(sun))?;
+                    let fitted = settled(plane, seen.levels, Ellipse { pole_rad, ..about }, &before(sun))?;
                     // Only an end of the axis is chosen here: the limb's own direction is weighed with the belts' below.
                     let turn = pole_rad - about.pole_rad;
                     let pole_rad = if before(sun).rings { fitted.ellipse.pole_rad } else { outline.pole_rad + turn };
@@ -160,8 +174,10 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
                 })
                 .min_by(|a, b| a.residual.total_cmp(&b.residual))
         };
-        if let Some(fitted) = fitted.filter(|f| f.residual < 0.2) {
-            outline = fitted.ellipse;
+        match fitted.filter(|f| f.residual < 0.2) {
+            Some(fitted) => outline = fitted.ellipse,
+            None if told => (),
+            None => return Err(no_ellipse()),
         }
     }
     let oriented = said_rad.is_some();
@@ -220,6 +236,24 @@ pub fn stand(image: &Image, given: &Given, known: &Situation) -> Result<Globe, S
         sun_longitude_rad,
         doubts,
     })
+}
+
+/// Fits the model, and again from where it came to, as long as that is far from where it started: which pixels are limb is
+/// told by the start.
+fn settled(plane: Plane<'_>, levels: [f64; 2], about: Ellipse, known: &Known) -> Option<Fitted> {
+    let mut fitted = model::fit(plane, levels, &about, known)?;
+    let mut start = about;
+    for _ in 0..FIT_AGAIN {
+        let now = fitted.ellipse;
+        let moved = libm::hypot(now.centre[0] - start.centre[0], now.centre[1] - start.centre[1])
+            .max((now.radius - start.radius).abs());
+        if moved < FAR_SHARE * now.radius {
+            break;
+        }
+        start = now;
+        fitted = model::fit(plane, levels, &start, known)?;
+    }
+    Some(fitted)
 }
 
 /// Holds the bright area's shape to the target's.

@@ -137,6 +137,25 @@ fn strong_markings_do_not_move_a_phase() {
     }
 }
 
+#[test]
+fn lands_do_not_move_a_nearly_full_globe() {
+    // Mars at a phase of 6.9 degrees (stillair-sky, which its own tests hold to published ephemerides). Lands are made up.
+    for (radius, pole_deg) in [(15.0, 40.0), (33.0, 140.0), (45.0, -100.0)] {
+        let painted = Painted {
+            belts: 0.05,
+            lands: 0.3,
+            minnaert: Some(0.7),
+            blur_px: 0.06 * radius + 0.5,
+            pole_deg,
+            ..Painted::new(Body::Mars, "2022-12-15T22:00:00Z", (3.2 * radius) as usize, radius)
+        };
+        check("lands", &painted, &painted.facts(true), 1.0);
+        // Lands as dark as in red light move it by less than half a pixel.
+        let darker = Painted { lands: 0.5, ..painted };
+        assert!(off(&placed(darker.paint(), &darker.facts(true)).0.unwrap(), &darker) < 0.5, "{radius}");
+    }
+}
+
 fn off(globe: &Globe, painted: &Painted) -> f64 {
     (globe.x_px - painted.centre[0]).hypot(globe.y_px - painted.centre[1])
 }
