@@ -169,7 +169,7 @@ impl Scene<'_> {
                         sum += self.point(p, &globe, u + sub(i), v + sub(j), soft);
                     }
                 }
-                *value = (share * sum) as f32 * self.markings[y * self.width + x];
+                *value = (share * sum) as f32;
             }
         }
     }
@@ -179,8 +179,15 @@ impl Scene<'_> {
         // Blur, brightness and sky need no new drawing.
         let shape = [p[0], p[1], p[2], p[3], p[6], p[8], p[9], p[10]];
         if work.drawn != Some(shape) {
-            self.draw(p, &mut work.sharp);
+            self.draw(p, &mut work.even);
             work.drawn = Some(shape);
+            work.marked = false;
+        }
+        if !work.marked {
+            for ((sharp, even), marking) in work.sharp.iter_mut().zip(&work.even).zip(&self.markings) {
+                *sharp = even * marking;
+            }
+            work.marked = true;
         }
         let blur = |from: &[f32], sigma: f64, to: &mut [f32], scratch: &mut Vec<f32>| {
             gaussian(from, self.width, self.height, sigma, Border::Nearest, to, scratch);
@@ -251,8 +258,12 @@ impl Scene<'_> {
 }
 
 struct Work {
-    /// Parameters that `sharp` was drawn with.
+    /// Parameters that `even` was drawn with.
     drawn: Option<[f64; 8]>,
+    /// Whether `sharp` is `even` with the markings as they are.
+    marked: bool,
+    /// The globe without markings.
+    even: Vec<f32>,
     sharp: Vec<f32>,
     out: Vec<f32>,
     halo: Vec<f32>,
@@ -346,6 +357,8 @@ pub fn fit(plane: Plane<'_>, levels: [f64; 2], about: &Ellipse, known: &Known) -
     };
     let mut work = Work {
         drawn: None,
+        marked: false,
+        even: vec![0.0; count],
         sharp: vec![0.0; count],
         out: vec![0.0; count],
         halo: vec![0.0; count],

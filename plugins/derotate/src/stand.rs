@@ -338,7 +338,9 @@ fn pole(
         let sigma = outline.rms_px / (flat * outline.radius * (0.5 * independent).sqrt());
         found.push((outline.pole_rad, sigma.max(0.1_f64.to_radians())));
     }
-    if expected.rings.is_none() && expected.dark < 0.1 && (expected.outline < ROUND || said_rad.is_some()) {
+    // Only a flat globe turns so fast that its clouds lie in belts.
+    let belted = expected.rings.is_none() && known.body.axis_ratio() < 0.99;
+    if belted && expected.dark < 0.1 && (expected.outline < ROUND || said_rad.is_some()) {
         let reach = if expected.outline < ROUND { 0.15 } else { 0.1 };
         let about = |pole_rad: f64| {
             let about = Ellipse { pole_rad, ..*outline };
@@ -351,7 +353,7 @@ fn pole(
             .flatten()
             .filter_map(about)
             .max_by(|a, b| a.contrast.total_cmp(&b.contrast));
-        if let Some(belts) = belts.filter(|_| known.body.axis_ratio() < 0.99) {
+        if let Some(belts) = belts {
             found.push((belts.pole_rad, belts.sigma_rad));
         }
     }

@@ -32,14 +32,13 @@ impl Scene<'_> {
     /// Albedo at each pixel: the picture over the model of an even globe.
     pub(super) fn learn_markings(&mut self, p: &[f64; N], work: &mut Work) {
         self.markings.fill(1.0);
+        work.marked = false;
         for _ in 0..MARKING_TURNS {
             self.correct_markings(p, work);
         }
-        work.drawn = None;
     }
 
     fn correct_markings(&mut self, p: &[f64; N], work: &mut Work) {
-        work.drawn = None;
         self.model(p, work);
         let globe = self.globe(p);
         let inner = (1.0 - FROM_LIMB * p[4] / p[2]).clamp(0.6, 0.98);
@@ -74,6 +73,7 @@ impl Scene<'_> {
                 *marking = (*marking * value).clamp(0.1, 10.0);
             }
         }
+        work.marked = false;
     }
 
     /// Albedo of each parallel: the picture over the model of an even globe, where nothing covers it.
