@@ -10,4 +10,10 @@ mod running;
 mod sampling;
 mod turning;
 
-stillair_api::plugin!(centroid::Centroid, correlate::Correlate, dispersion::Dispersion, patches::Patches);
+stillair_api::plugin!(
+    patches::bends::Bends,
+    centroid::Centroid,
+    correlate::Correlate,
+    dispersion::Dispersion,
+    patches::Patches
+);

@@ -15,6 +15,7 @@
 //! sharpness: Vorontsov & Carhart 2001, J. Opt. Soc. Am. A 18, 1312 (from memory); sizes, exponent and gain (6 to 8 dB
 //! over whole frames): measured on simulated terrain.
 
+pub mod bends;
 mod field;
 mod grid;
 mod look;
@@ -112,20 +113,7 @@ impl Method for Patches {
     }
 
     fn create(&self, parameters: &Parameters, facts: &Facts) -> Outcome<Node> {
-        let band = (parameters.number("low")?, parameters.number("high")?);
-        if band.0 >= band.1 {
-            return Err(Fault::request(format!("`low` ({}) is not below `high` ({})", band.0, band.1))
-                .remedy("give a band of frequencies, such as 0.07 to 0.58"));
-        }
-        Ok(Node::Reduce(Box::new(PatchesNode {
-            size: parameters.number("size")?,
-            whitening: parameters.number("whitening")?,
-            band,
-            sampling: parameters.auto_number("sampling")?,
-            power: parameters.number("power")?,
-            doubt: parameters.number("doubt")?,
-            facts: facts.clone(),
-        })))
+        Ok(Node::Reduce(Box::new(PatchesNode::of(parameters, facts)?)))
     }
 }
 
@@ -140,6 +128,25 @@ struct PatchesNode {
 }
 
 impl PatchesNode {
+    /// # Errors
+    /// If the band of frequencies is empty.
+    fn of(parameters: &Parameters, facts: &Facts) -> Outcome<Self> {
+        let band = (parameters.number("low")?, parameters.number("high")?);
+        if band.0 >= band.1 {
+            return Err(Fault::request(format!("`low` ({}) is not below `high` ({})", band.0, band.1))
+                .remedy("give a band of frequencies, such as 0.07 to 0.58"));
+        }
+        Ok(Self {
+            size: parameters.number("size")?,
+            whitening: parameters.number("whitening")?,
+            band,
+            sampling: parameters.auto_number("sampling")?,
+            power: parameters.number("power")?,
+            doubt: parameters.number("doubt")?,
+            facts: facts.clone(),
+        })
+    }
+
     fn sampling_for(&self, layout: Layout) -> f64 {
         let known = self.sampling.or_else(|| pixels_per_resolution(&self.facts, layout != Layout::Mono));
         known.map_or(DEFAULT_SAMPLING, |q| q.clamp(0.5, 20.0))
@@ -160,38 +167,7 @@ fn usual_noise(table: Option<&Arc<Table>>) -> f64 {
 
 impl Reduce for PatchesNode {
     fn start(&self, context: &dyn Context, bound: &Bound, info: &ClipInfo) -> Outcome<Box<dyn ReduceRun>> {
-        let image = bound.image("reference")?;
-        check_reference(image, info)?;
-        if bound.motions("motion").iter().any(|m| m.spin.is_some()) {
-            return Err(Fault::request("patches cannot be measured through a motion that undoes the globe's rotation")
-                .remedy("leave the derotation out of this step's `motion`; give it to the stack"));
-        }
-        let q = self.sampling_for(info.layout);
-        let grid = Grid::new(info.width, info.height, self.size * q)?;
-        // Interpolated green of a mosaic carries less.
-        let limit = if matches!(info.layout, Layout::Mosaic(_)) { 0.35 } else { 0.45 };
-        let high = (self.band.1 / q).min(limit);
-        let bands = [(self.band.0 / q).min(0.5 * high), high, (0.1 / q).min(0.5 * high), (0.8 / q).min(limit)];
-        let channel = image.channel(if image.channels == 3 { 1 } else { 0 });
-        let noise = usual_noise(bound.maybe_table("table"));
-        let scale = (q / DEFAULT_SAMPLING).max(1.0);
-        let look = Look::new(&grid, channel, bands, self.whitening, noise, self.doubt * scale);
-        context.record(Entry::number("patch", grid.side as f64, "px", "width of a patch"));
-        context.record(Entry::number("patches", grid.count() as f64, "", "patches of a frame"));
-        context.record(Entry::number("patches-used", look.used() as f64, "", "patches with structure enough"));
-        if look.used() == 0 {
-            context
-                .warn("no patch of the reference shows structure enough to be placed: the local shifts are all zero");
-        }
-        Ok(Box::new(PatchesRun {
-            scale,
-            power: self.power,
-            frames: info.frames,
-            origin: [0, 1].map(|k| image.info.reference_px[k]),
-            grid,
-            look,
-            seen: Vec::new(),
-        }))
+        Ok(Box::new(start(self, context, bound, info)?))
     }
 
     fn memory(&self, stream: StreamShape) -> Memory {
@@ -204,6 +180,42 @@ impl Reduce for PatchesNode {
             state: pixels * 16 + patches * stream.frames as u64 * 48,
         }
     }
+}
+
+/// Prepares a run over the patches of the reference.
+fn start(node: &PatchesNode, context: &dyn Context, bound: &Bound, info: &ClipInfo) -> Outcome<PatchesRun> {
+    let image = bound.image("reference")?;
+    check_reference(image, info)?;
+    if bound.motions("motion").iter().any(|m| m.spin.is_some()) {
+        return Err(Fault::request("patches cannot be measured through a motion that undoes the globe's rotation")
+            .remedy("leave the derotation out of this step's `motion`; give it to the stack"));
+    }
+    let q = node.sampling_for(info.layout);
+    let grid = Grid::new(info.width, info.height, node.size * q)?;
+    // Interpolated green of a mosaic carries less.
+    let limit = if matches!(info.layout, Layout::Mosaic(_)) { 0.35 } else { 0.45 };
+    let high = (node.band.1 / q).min(limit);
+    let bands = [(node.band.0 / q).min(0.5 * high), high, (0.1 / q).min(0.5 * high), (0.8 / q).min(limit)];
+    let channel = image.channel(if image.channels == 3 { 1 } else { 0 });
+    let noise = usual_noise(bound.maybe_table("table"));
+    let scale = (q / DEFAULT_SAMPLING).max(1.0);
+    let look = Look::new(&grid, channel, bands, node.whitening, noise, node.doubt * scale);
+    context.record(Entry::number("patch", grid.side as f64, "px", "width of a patch"));
+    context.record(Entry::number("patches", grid.count() as f64, "", "patches of a frame"));
+    context.record(Entry::number("patches-used", look.used() as f64, "", "patches with structure enough"));
+    if look.used() == 0 {
+        context.warn("no patch of the reference shows structure enough to be placed: the local shifts are all zero");
+    }
+    Ok(PatchesRun {
+        scale,
+        resolution_px: q,
+        power: node.power,
+        frames: info.frames,
+        origin: [0, 1].map(|k| image.info.reference_px[k]),
+        grid,
+        look,
+        seen: Vec::new(),
+    })
 }
 
 /// # Errors
@@ -232,6 +244,8 @@ struct Work {
 struct PatchesRun {
     /// Pixels per lambda/D over the usual.
     scale: f64,
+    /// lambda/D, px.
+    resolution_px: f64,
     power: f64,
     frames: usize,
     /// The reference point on the reference picture.

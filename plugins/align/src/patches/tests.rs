@@ -80,6 +80,12 @@ fn frame(index: usize, place: [f64; 2], flat: bool) -> Frame {
 }
 
 fn run(flat: bool, context: &TestContext) -> Arc<LocalLayer> {
+    let Value::Motion(motion) = run_of(&Patches, flat, context) else { panic!("no motion") };
+    assert!(motion.global.is_none());
+    motion.local.clone().unwrap()
+}
+
+fn run_of(method: &dyn Method, flat: bool, context: &TestContext) -> Value {
     let place = |k: usize| [0.3 * k as f64 - 2.0, 1.0 - 0.17 * k as f64];
     let frames: Vec<Frame> = (0..FRAMES).map(|k| frame(k, place(k), flat)).collect();
     let centre = [(SIZE[0] as f64 - 1.0) * 0.5, (SIZE[1] as f64 - 1.0) * 0.5];
@@ -99,13 +105,47 @@ fn run(flat: bool, context: &TestContext) -> Arc<LocalLayer> {
         .with("table", Value::Table(Arc::new(table)))
         .with("motion", Value::Motion(Arc::new(motion)))
         .with("reference", Value::Image(Arc::new(reference)));
-    let Ok(Node::Reduce(node)) = Patches.create(&Patches.describe().defaults(), &Facts::default()) else {
+    let Ok(Node::Reduce(node)) = method.create(&method.describe().defaults(), &Facts::default()) else {
         panic!("no reduce")
     };
-    let values = run_reduce(node.as_ref(), context, &bound, &info, &frames).unwrap();
-    let Value::Motion(motion) = &values[0] else { panic!("no motion") };
-    assert!(motion.global.is_none());
-    motion.local.clone().unwrap()
+    run_reduce(node.as_ref(), context, &bound, &info, &frames).unwrap().remove(0)
+}
+
+// Frames are drawn with known shifts, whose mean square about each frame's mean is compared.
+#[test]
+fn how_much_frames_are_bent_is_told() {
+    let context = TestContext::default();
+    let Value::Record(record) = run_of(&bends::Bends, false, &context) else { panic!("no record") };
+    let (mut squares, mut count) = (0.0, 0.0);
+    for k in 0..FRAMES {
+        let places = (0..100).map(|i| [20.0 + 20.0 * f64::from(i % 10), 16.0 + 14.0 * f64::from(i / 10)]);
+        let shifts: Vec<[f64; 2]> = places.map(|at| bend(k, at)).collect();
+        for axis in 0..2 {
+            let mean = shifts.iter().map(|s| s[axis]).sum::<f64>() / 100.0;
+            squares += shifts.iter().map(|s| (s[axis] - mean).powi(2)).sum::<f64>();
+            count += 100.0;
+        }
+    }
+    let expected = (squares / count).sqrt() / DEFAULT_SAMPLING;
+    let number = |name: &str| {
+        let found = record.entries.iter().find_map(|entry| match entry {
+            Entry::Number { name: own, value, .. } if own == name => Some(*value),
+            _ => None,
+        });
+        found.unwrap_or_else(|| panic!("no {name}"))
+    };
+    let found = number("field");
+    assert!((found / expected - 1.0).abs() < 0.2, "{found} against {expected} lambda/D");
+    assert!(number("shift-noise") < 0.3 * found);
+    assert!((number("frames") - FRAMES as f64).abs() < 0.5);
+    // What shows nothing tells nothing.
+    let Value::Record(record) = run_of(&bends::Bends, true, &TestContext::default()) else { panic!("no record") };
+    assert_eq!(record.entries.len(), 1);
+}
+
+#[test]
+fn the_description_of_bends_keeps_to_its_contract() {
+    assert_eq!(stillair_api::contract::breaches(&bends::Bends.describe()), Vec::<String>::new());
 }
 
 // Frames are drawn with known shifts.
