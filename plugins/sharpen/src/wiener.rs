@@ -16,7 +16,7 @@ use std::sync::Arc;
 
 use stillair_api::{
     Bound, Context, Description, Disc, Entry, Facts, Image, Memory, Method, Node, Outcome, Parameter, Parameters,
-    Series, Shape, StreamShape, Transform, Value,
+    PortType, Record, Series, Shape, StreamShape, Transform, Value,
 };
 use stillair_maths::fft::{Complex32, Fft2Scratch};
 
@@ -24,7 +24,7 @@ use crate::deblur::canvas::Canvas;
 use crate::deblur::joint::{self, Colour};
 use crate::deblur::limb::gather;
 use crate::deblur::noise::{self, Law};
-use crate::deblur::plan::{ChannelPlan, Plan};
+use crate::deblur::plan::{ChannelPlan, Left, Plan};
 use crate::deblur::rim::Rim;
 use crate::report::{self, channel_name};
 use crate::setup;
@@ -41,7 +41,7 @@ impl Method for Wiener {
         )
         .help(
             "Divides by the stack's transfer, told by the dark sky about the object and by the limb of a disc \
-                     (or by the power of the picture where there is neither), multiplies by a Gaussian target, and passes only what the two \
+                     (or by the power of the picture where there is neither) and, given `bends`, by how much the frames were seen to bend; multiplies by a Gaussian target, and passes only what the two \
                      half-stacks agree on. On a planet the fitted disc is taken off before and put back sharp, so \
                      the limb does not ring. Colours help each other: detail that is certain in green is expected in \
                      blue in the measure in which their markings go along elsewhere. The default for pictures; needs half-stacks for its best work. It \
@@ -54,6 +54,8 @@ impl Method for Wiener {
             "Wiener 1949, Extrapolation, Interpolation and Smoothing; Saxton & Baumeister 1982, J. Microsc. \
                      127, 127; Magain, Courbin & Sohy 1998, ApJ 494, 472; Rucci, Hardie & Martin 2021",
         );
+        let description =
+            description.optional("bends", PortType::Record, "of align.bends: how much the air bent the field").many();
         setup::towards_target(description, "the sharpened picture, linear, half-stacks filtered alike")
         .parameter(Parameter::number(
             "strength",
@@ -76,8 +78,8 @@ impl Method for Wiener {
             "lambda/D",
             0.0,
             5.0,
-            "image motion that is left in the stack, standard deviation along an axis at 530 nm; auto = what whole-frame \
-             alignment usually leaves on a target of this size; about 0.2 after local shifts",
+            "image motion that is left in the stack, standard deviation along an axis at 530 nm; auto = as `bends` \
+             tells, else what whole-frame alignment usually leaves on a target of this size; about 0.2 after local shifts",
         ))
     }
 
@@ -358,10 +360,24 @@ fn sharpen(
     }
 }
 
+/// Mean over the records that tell it of how much the air bent the field, rms along an axis, lambda/D.
+fn field(records: &[&Arc<Record>]) -> Option<f64> {
+    let squares: Vec<f64> = records
+        .iter()
+        .flat_map(|record| &record.entries)
+        .filter_map(|entry| match entry {
+            Entry::Number { name, value, .. } if name == "field" && value.is_finite() => Some(value * value),
+            _ => None,
+        })
+        .collect();
+    (!squares.is_empty()).then(|| (squares.iter().sum::<f64>() / squares.len() as f64).sqrt())
+}
+
 impl Transform for WienerNode {
     fn run(&self, context: &dyn Context, bound: &Bound) -> Outcome<Vec<Value>> {
         let image = bound.image("image")?;
-        let plan = Plan::with_motion(context, image, &self.facts, self.disc, self.motion)?;
+        let told = Left { motion: self.motion, field: field(&bound.records("bends")) };
+        let plan = Plan::with_motion(context, image, &self.facts, self.disc, told)?;
         report::plan_facts(context, &plan, image.channels);
         let prepared = gather(context, image.channels, |c| prepare(&plan, image, self.strength == 1.0, c));
         let shares = shares(&plan, self, &prepared);

@@ -8,9 +8,12 @@ fn run(stack: Image, facts: &Facts) -> (Arc<Image>, TestContext) {
 }
 
 fn run_with(stack: Image, facts: &Facts, parameters: &Parameters) -> (Arc<Image>, TestContext) {
+    run_bound(Bound::default().with("image", Value::Image(Arc::new(stack))), facts, parameters)
+}
+
+fn run_bound(bound: Bound, facts: &Facts, parameters: &Parameters) -> (Arc<Image>, TestContext) {
     let Ok(Node::Transform(node)) = Wiener.create(parameters, facts) else { panic!("no node") };
     let context = TestContext::default();
-    let bound = Bound::default().with("image", Value::Image(Arc::new(stack)));
     let Value::Image(out) = node.run(&context, &bound).unwrap().remove(0) else { panic!("no picture") };
     (out, context)
 }
@@ -83,6 +86,67 @@ fn poles_markings_and_rings_do_not_pass_for_blur() {
             }
         }
     }
+}
+
+// A scene that kept more motion than usual, drawn and blurred by other code: told how much the frames bent, as much as
+// leaves that motion, the filter finds its transfer and comes closer to the truth.
+#[test]
+fn what_the_frames_were_seen_to_bend_is_believed() {
+    use crate::deblur::transfer::motion_of_field;
+    let jitter = 2.0 * synthetic::JITTER;
+    let scene = synthetic::scene_of(synthetic::Look::Banded, jitter, 3, 12);
+    let (facts, defaults) = (synthetic::facts(), Wiener.describe().defaults());
+    // Jitter is 2 pi^2 times the motion in the square of lambda/D at the wavelength, here at 530 nm.
+    let motion = jitter * (550.0_f64 / 530.0).powi(2) / (2.0 * std::f64::consts::PI.powi(2));
+    let field = (motion / motion_of_field(1.0, synthetic::RADIUS * synthetic::CUTOFF, false)).sqrt();
+    let record = |field: f64| {
+        let entries = vec![Entry::number("field", field, "lambda/D", "")];
+        Value::Record(Arc::new(Record { entries }))
+    };
+    let stack = Value::Image(Arc::new(scene.stack.clone()));
+    let usual = Bound::default().with("image", stack.clone());
+    // The mean square of two clips counts.
+    let told = usual.clone().with("bends", record(1.2 * field)).with("bends", record((2.0_f64 - 1.44).sqrt() * field));
+    let (usual, _) = run_bound(usual, &facts, &defaults);
+    let (told, context) = run_bound(told, &facts, &defaults);
+    let (usual, told) = (synthetic::error_db(&usual.data, &scene), synthetic::error_db(&told.data, &scene));
+    assert!(told > usual + 1.0, "{usual} -> {told} dB");
+    let off = air_error(&context, jitter);
+    assert!(off < 0.12, "transfer off by {off}");
+}
+
+// The scene's own outline, given as that of a globe that was placed before, is kept.
+#[test]
+fn the_outline_of_a_placed_globe_is_kept() {
+    let mut scene = synthetic::scene(3, 13);
+    scene.stack.info.globe = Some(stillair_api::Globe {
+        body: "jupiter".into(),
+        x_px: 47.2,
+        y_px: 46.6,
+        equatorial_radius_px: synthetic::RADIUS,
+        axis_ratio: 0.94,
+        arcsec_per_px: 1.0,
+        pole_rad: 0.3,
+        unix_ns: 0,
+        pole_sigma_rad: 0.01,
+        oriented: true,
+        mirrored: false,
+        latitude_rad: 0.0,
+        turn_rad_per_s: 0.0,
+        sense_measured: false,
+        central_meridian_deg: 0.0,
+        central_meridian_i_deg: None,
+        central_meridian_ii_deg: None,
+        phase_rad: 0.0,
+        bright_limb_rad: 0.0,
+        sun_latitude_rad: 0.0,
+        sun_longitude_rad: 0.0,
+        doubts: Vec::new(),
+    });
+    let (_, context) = run(scene.stack, &synthetic::facts());
+    let (equatorial, polar) = (context.number("equatorial-radius").unwrap(), context.number("polar-radius").unwrap());
+    assert!((equatorial - synthetic::RADIUS).abs() < 0.15, "{equatorial}");
+    assert!((polar / equatorial - 0.94).abs() < 1e-3, "{polar} of {equatorial}");
 }
 
 #[test]

@@ -42,7 +42,7 @@ pub struct Start {
 /// do not shape it.
 const OUTLINE: f32 = 0.2;
 /// Largest half difference of the squared axes, of their mean.
-const FLATTEST: f64 = 0.25;
+pub const FLATTEST: f64 = 0.25;
 
 /// Moments of the largest part of the picture above a fifth of its bright end, holes filled; `None`
 /// where it has fewer than 50 pixels, touches most of a border, or does not fill its own ellipse

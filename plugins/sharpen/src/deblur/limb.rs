@@ -45,6 +45,18 @@ pub struct Air {
     pub share_error: f64,
 }
 
+/// What is expected before the fit.
+#[derive(Debug, Clone, Copy)]
+pub struct Expected {
+    /// Of the air.
+    pub air: Air,
+    /// Of the outline, where it is known otherwise.
+    pub outline: Option<Ellipse>,
+}
+
+/// Error of an outline that is known otherwise: of the radius over itself, and of the other two.
+const OUTLINE_ERROR: f64 = 0.003;
+
 /// What one channel brings to the fit.
 #[derive(Debug)]
 pub struct Channel<'a> {
@@ -99,7 +111,13 @@ fn squares(evaluations: &[Evaluation]) -> f64 {
     evaluations.iter().map(|e| stillair_maths::dot(&e.residuals, &e.residuals)).sum()
 }
 
-fn prior_of(index: usize, air: Air) -> (f64, f64) {
+fn prior_of(index: usize, expected: Expected) -> (f64, f64) {
+    let air = expected.air;
+    if let (Some(outline), 0..3) = (expected.outline, index) {
+        let value = [outline.radius_px, outline.along, outline.across][index];
+        let unit = if index == 0 { outline.radius_px } else { 1.0 };
+        return (value, 1.0 / (OUTLINE_ERROR * unit));
+    }
     if index == 3 {
         return (air.wavefront, 1.0 / air.error);
     }
@@ -111,15 +129,15 @@ fn prior_of(index: usize, air: Air) -> (f64, f64) {
 }
 
 /// Whether a parameter is as good as known: a fit of markings must not move it.
-fn held(index: usize, air: Air) -> bool {
-    index < COMMON && prior_of(index, air).1 > 200.0
+fn held(index: usize, expected: Expected) -> bool {
+    index < COMMON && prior_of(index, expected).1 > 200.0
 }
 
-fn prior_squares(p: &[f64], air: Air) -> f64 {
+fn prior_squares(p: &[f64], expected: Expected) -> f64 {
     p.iter()
         .enumerate()
         .map(|(i, v)| {
-            let (mean, tight) = prior_of(i, air);
+            let (mean, tight) = prior_of(i, expected);
             (v - mean) * (v - mean) * tight * tight
         })
         .sum()
@@ -144,7 +162,7 @@ fn fit_n<const N: usize>(
     channels: &[Channel<'_>],
     begin: &Start,
     noise: &[f64],
-    air: Air,
+    expected: Expected,
     before: Option<&LimbFit>,
 ) -> Option<LimbFit> {
     let works: Vec<Work<'_>> = channels.iter().zip(noise).map(|(c, n)| Work::new(canvas, c, begin, *n)).collect();
@@ -153,8 +171,8 @@ fn fit_n<const N: usize>(
     p[0] = begin.ellipse.radius_px;
     p[1] = begin.ellipse.along;
     p[2] = begin.ellipse.across;
-    p[3] = air.wavefront;
-    p[5] = air.share;
+    p[3] = expected.air.wavefront;
+    p[5] = expected.air.share;
     for own in p[COMMON..].chunks_exact_mut(OWN) {
         own.copy_from_slice(&[PRIOR[COMMON].0, begin.centre_px.0, begin.centre_px.1]);
     }
@@ -189,7 +207,7 @@ fn fit_n<const N: usize>(
         })
     };
     let mut here = evaluate(&p);
-    let mut cost = squares(&here) + prior_squares(&p, air);
+    let mut cost = squares(&here) + prior_squares(&p, expected);
     let mut damping = 1e-3;
     // A first fit only has to be close enough for what it is used for next.
     let tolerance = if before.is_some() { 2e-3 } else { 1e-2 };
@@ -200,8 +218,9 @@ fn fit_n<const N: usize>(
             return None;
         }
         let fresh = kept.is_none();
-        let columns =
-            kept.take().unwrap_or_else(|| gather(context, count, |c| derivatives(&works[c], &p, c, &here[c], air)));
+        let columns = kept
+            .take()
+            .unwrap_or_else(|| gather(context, count, |c| derivatives(&works[c], &p, c, &here[c], expected)));
         // Each channel's own block of the normal equations.
         let blocks = gather(context, count, |c| block(&columns[c], &here[c].residuals));
         let mut normal = [[0.0; N]; N];
@@ -216,7 +235,7 @@ fn fit_n<const N: usize>(
             }
         }
         for i in 0..N {
-            let (mean, tight) = prior_of(i, air);
+            let (mean, tight) = prior_of(i, expected);
             normal[i][i] += tight * tight;
             right[i] -= (p[i] - mean) * tight * tight;
         }
@@ -232,7 +251,7 @@ fn fit_n<const N: usize>(
                 }
                 clamp(&mut next);
                 let there = evaluate(&next);
-                let changed = squares(&there) + prior_squares(&next, air);
+                let changed = squares(&there) + prior_squares(&next, expected);
                 if changed.is_finite() && changed <= cost {
                     let gain = (cost - changed) / cost.max(1e-30);
                     (p, here, cost) = (next, there, changed);
@@ -286,14 +305,20 @@ fn misfit(work: &Work<'_>, at: &Evaluation, ellipse: &Ellipse, own: &[f64], chan
 }
 
 /// Derivatives of one channel's residuals by its 9 parameters: forward differences.
-fn derivatives<const N: usize>(work: &Work<'_>, p: &[f64; N], c: usize, here: &Evaluation, air: Air) -> Vec<Vec<f32>> {
+fn derivatives<const N: usize>(
+    work: &Work<'_>,
+    p: &[f64; N],
+    c: usize,
+    here: &Evaluation,
+    expected: Expected,
+) -> Vec<Vec<f32>> {
     let common: [f64; COMMON] = std::array::from_fn(|i| p[i]);
     let own: [f64; OWN] = std::array::from_fn(|i| p[COMMON + OWN * c + i]);
     let mut buffers = work.buffers();
     let table = work.tables.table(own[0]);
     (0..COMMON + OWN)
         .map(|k| {
-            if held(k, air) {
+            if held(k, expected) {
                 return vec![0.0; here.residuals.len()];
             }
             let (mut moved, mut mine) = (common, own);
@@ -338,20 +363,20 @@ fn block(columns: &[Vec<f32>], residuals: &[f32]) -> ([[f64; COMMON + OWN]; COMM
     (square, side)
 }
 
-/// Fits a spheroid to 1 or 3 channels; `noise` is the stack's noise per pixel of each, `air` the
-/// wavefront's variance as known otherwise and its error, `before` an earlier fit to begin from.
+/// Fits a spheroid to 1 or 3 channels; `noise` is the stack's noise per pixel of each, `expected` what is known
+/// otherwise, `before` an earlier fit to begin from.
 pub fn fit_limb(
     context: &dyn Context,
     canvas: &Canvas,
     channels: &[Channel<'_>],
     begin: &Start,
     noise: &[f64],
-    air: Air,
+    expected: Expected,
     before: Option<&LimbFit>,
 ) -> Option<LimbFit> {
     match channels.len() {
-        1 => fit_n::<{ COMMON + OWN }>(context, canvas, channels, begin, noise, air, before),
-        3 => fit_n::<{ COMMON + 3 * OWN }>(context, canvas, channels, begin, noise, air, before),
+        1 => fit_n::<{ COMMON + OWN }>(context, canvas, channels, begin, noise, expected, before),
+        3 => fit_n::<{ COMMON + 3 * OWN }>(context, canvas, channels, begin, noise, expected, before),
         _ => None,
     }
 }

@@ -1,17 +1,17 @@
 //! Everything a filter needs to know of a stack: spectra, noise, transfer and, where the target is
 //! a spheroid, its model.
 
-use stillair_api::{Context, Facts, Fault, Image, Outcome};
+use stillair_api::{Context, Facts, Fault, Globe, Image, Outcome};
 use stillair_maths::fft::Complex32;
 use stillair_maths::{mtf, robust};
 
 use super::bands;
 use super::canvas::Canvas;
-use super::limb::{self, Air, Channel, LimbFit, gather};
+use super::limb::{self, Air, Channel, Ellipse, Expected, LimbFit, gather};
 use super::noise;
 use super::optics::Optics;
 use super::sky::{self, SkyFit, USUAL};
-use super::transfer::{AFTER_PARTS, CoreHalo, MOTION_SHARE, Seeing};
+use super::transfer::{self, AFTER_PARTS, CoreHalo, MOTION_SHARE, Seeing};
 
 /// A channel of the stack in the frequency domain.
 #[derive(Debug, Clone)]
@@ -45,10 +45,23 @@ pub struct Plan {
     pub cutoff_estimated: bool,
 }
 
+/// What is known of the image motion that a stack keeps; nothing by default.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Left {
+    /// The motion itself, standard deviation along an axis at [`transfer::REFERENCE_NM`], lambda/D.
+    pub motion: Option<f64>,
+    /// How much the air bent the field: rms of the local shifts along an axis, lambda/D.
+    pub field: Option<f64>,
+}
+
 /// Least margin of the field, px.
 const MARGIN_PX: usize = 24;
 /// Largest misfit in the limb's zone, of the disc's brightness, with which a spheroid is believed.
 const MISFIT: f64 = 0.12;
+/// As much where the outline is that of a globe that was placed before: what is left then is markings.
+const MISFIT_OF_GLOBE: f64 = 0.3;
+/// Beyond this phase a globe is no disc, radians.
+const FULL: f64 = 0.2;
 /// Least half difference of the squared axes, of their mean, at which the ellipse's axis is the pole's.
 const FLATTENED: f64 = 0.02;
 /// Error with which the sky's wavefront variance and the motion that goes with it enter the limb's fit: held, because
@@ -61,11 +74,10 @@ impl Plan {
     /// # Errors
     /// If the picture is empty or the run was cancelled.
     pub fn of(context: &dyn Context, image: &Image, facts: &Facts, spheroid: bool) -> Outcome<Self> {
-        Self::with_motion(context, image, facts, spheroid, None)
+        Self::with_motion(context, image, facts, spheroid, Left::default())
     }
 
-    /// As [`Plan::of`]; `motion`: image motion left in the stack, standard deviation along an axis, lambda/D; `None` = the
-    /// usual.
+    /// As [`Plan::of`], told what is left in the stack of image motion.
     ///
     /// # Errors
     /// As [`Plan::of`].
@@ -74,7 +86,7 @@ impl Plan {
         image: &Image,
         facts: &Facts,
         spheroid: bool,
-        motion: Option<f64>,
+        told: Left,
     ) -> Outcome<Self> {
         if image.area() == 0 || image.channels == 0 || image.data.len() != image.area() * image.channels {
             return Err(Fault::data("the picture to be sharpened has no pixels"));
@@ -107,7 +119,8 @@ impl Plan {
         let mut sky = sky::wavefront(context, image, &canvas, &optics, &channels, &fixed);
         if let Some(sky) = &mut sky {
             let left = if image.info.parts_placed { AFTER_PARTS } else { 1.0 };
-            sky.motion = motion.map_or(left * sky.motion, |m| m * m);
+            let usual = told.field.map_or(sky.motion, |field| transfer::motion_of_field(field, sky.radius, sky.ringed));
+            sky.motion = told.motion.map_or(left * usual, |m| m * m);
         }
         let limb = if spheroid { fit(context, image, &canvas, &optics, &channels, &fixed, sky.as_ref()) } else { None };
         if context.cancelled() {
@@ -116,7 +129,7 @@ impl Plan {
         let seeing = match (&limb, &sky) {
             (Some(limb), _) => limb.seeing,
             (None, Some(sky)) => Seeing { wavefront: sky.wavefront, halo_excess: 0.0, motion: sky.motion },
-            (None, None) => from_power(&canvas, &optics, &channels, &fixed, motion),
+            (None, None) => from_power(&canvas, &optics, &channels, &fixed, told.motion),
         };
         for (c, channel) in channels.iter_mut().enumerate() {
             channel.blur = seeing.at(optics.wavelength_nm[c]);
@@ -246,11 +259,16 @@ fn fit(
     sky: Option<&SkyFit>,
 ) -> Option<LimbFit> {
     let picture = sky.map_or(image.channel(image.channels / 2), |s| &s.soft);
-    let begin = limb::start(picture, image.width, image.height)?;
+    let mut begin = limb::start(picture, image.width, image.height)?;
+    let outline = image.info.globe.as_ref().filter(|globe| globe.phase_rad < FULL).map(outline_of);
+    if let Some(outline) = outline {
+        begin.ellipse = outline;
+    }
     let air = sky.map_or(
         Air { wavefront: USUAL.0, error: 2.0 * USUAL.1, share: MOTION_SHARE.0, share_error: MOTION_SHARE.1 },
         |s| Air { wavefront: s.wavefront, error: AIR_ERROR, share: s.motion / s.wavefront, share_error: AIR_ERROR },
     );
+    let expected = Expected { air, outline };
     let pixels = (canvas.width * canvas.height) as f64;
     let noises: Vec<f64> = channels
         .iter()
@@ -261,10 +279,11 @@ fn fit(
             (total / n / pixels).max(0.0).sqrt()
         })
         .collect();
-    let believed = |found: &LimbFit| found.channels.iter().all(|c| c.misfit < MISFIT);
+    let limit = if outline.is_some() { MISFIT_OF_GLOBE } else { MISFIT };
+    let believed = |found: &LimbFit| found.channels.iter().all(|c| c.misfit < limit);
     let plain = {
         let parts = parts(image, optics, channels, fixed, &[]);
-        limb::fit_limb(context, canvas, &parts, &begin, &noises, air, None).filter(believed)?
+        limb::fit_limb(context, canvas, &parts, &begin, &noises, expected, None).filter(believed)?
     };
     // Only a flattened globe tells where its pole is.
     if libm::hypot(plain.ellipse.along, plain.ellipse.across) < FLATTENED {
@@ -283,7 +302,7 @@ fn fit(
     });
     let begin = limb::Start { centre_px: plain.channels[image.channels / 2].centre_px, ellipse: plain.ellipse };
     let banded = parts(image, optics, channels, fixed, &bands);
-    let second = limb::fit_limb(context, canvas, &banded, &begin, &noises, air, Some(&plain)).filter(believed);
+    let second = limb::fit_limb(context, canvas, &banded, &begin, &noises, expected, Some(&plain)).filter(believed);
     let better = |second: &LimbFit| second.channels.iter().zip(&plain.channels).all(|(s, p)| s.misfit <= p.misfit);
     match second.filter(better) {
         Some(mut second) => {
@@ -292,6 +311,17 @@ fn fit(
         }
         None => Some(plain),
     }
+}
+
+/// The limb of a globe as an ellipse.
+fn outline_of(globe: &Globe) -> Ellipse {
+    let (a, (sin, cos)) = (globe.equatorial_radius_px, libm::sincos(globe.latitude_rad));
+    let b = a * libm::hypot(globe.axis_ratio * cos, sin);
+    let sum = a * a + b * b;
+    let flat = (a * a - b * b) / sum;
+    // The larger axis lies across the pole's direction.
+    let (across, along) = libm::sincos(2.0 * globe.pole_rad);
+    Ellipse { radius_px: (0.5 * sum).sqrt(), along: flat * along, across: flat * across }
 }
 
 /// What each channel brings to the limb's fit; `bands` empty or one for each.

@@ -13,6 +13,7 @@ use stillair_maths::fft::Complex32;
 use stillair_maths::robust;
 
 use super::canvas::Canvas;
+use super::ellipse::FLATTEST;
 use super::limb::gather;
 use super::optics::Optics;
 use super::outline;
@@ -52,6 +53,10 @@ pub struct SkyFit {
     pub wavefront: f64,
     /// Usual motion on a target of this size.
     pub motion: f64,
+    /// Radius of a disc of the object's second moment, lambda/D.
+    pub radius: f64,
+    /// Whether the object is longer than a globe.
+    pub ringed: bool,
     /// The middle channel, softly sharpened.
     pub soft: Vec<f32>,
 }
@@ -176,6 +181,7 @@ pub fn wavefront(
     let powers = ring_powers();
     let mut best = USUAL.0;
     let mut radius = USUAL_RADIUS;
+    let mut ringed = false;
     // The outline moves a little with the blur: once more where it was far from the usual.
     for round in 0..2 {
         let picture = soft(best, radius);
@@ -191,7 +197,9 @@ pub fn wavefront(
         if all < 0.05 * filled as f64 || counts[..5].iter().any(|n| *n < 20.0) || edge_share(&body, canvas) > 0.1 {
             return None;
         }
-        radius = radius_px(&body, canvas) * channels[middle].cutoff;
+        let (radius_px, flat) = extent(&body, canvas);
+        radius = radius_px * channels[middle].cutoff;
+        ringed = flat > FLATTEST;
         let rings = gather(context, BELTS.2, |b| belt_rings(canvas, &belts, b, counts[b].max(1.0), &airless, &ring_at));
         let tops: Vec<f64> = airless
             .iter()
@@ -245,11 +253,12 @@ pub fn wavefront(
             break;
         }
     }
-    Some(SkyFit { wavefront: best, motion: usual_motion(best, radius), soft: soft(best, radius) })
+    Some(SkyFit { wavefront: best, motion: usual_motion(best, radius), radius, ringed, soft: soft(best, radius) })
 }
 
-/// Radius of the disc that has the object's second moment about its centre.
-fn radius_px(body: &[bool], canvas: &Canvas) -> f64 {
+/// Radius of the disc that has the object's second moment about its centre, px, and half the difference of its squared
+/// axes over their mean.
+fn extent(body: &[bool], canvas: &Canvas) -> (f64, f64) {
     let inside = || {
         body.iter()
             .enumerate()
@@ -258,8 +267,14 @@ fn radius_px(body: &[bool], canvas: &Canvas) -> f64 {
     };
     let count = inside().count().max(1) as f64;
     let (x, y) = inside().fold((0.0, 0.0), |(sx, sy), (x, y)| (sx + x / count, sy + y / count));
-    let moment: f64 = inside().map(|(u, v)| ((u - x) * (u - x) + (v - y) * (v - y)) / count).sum();
-    (2.0 * moment).sqrt()
+    let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
+    for (u, v) in inside().map(|(u, v)| (u - x, v - y)) {
+        xx += u * u / count;
+        xy += u * v / count;
+        yy += v * v / count;
+    }
+    let moment: f64 = xx + yy;
+    ((2.0 * moment).sqrt(), libm::hypot(xx - yy, 2.0 * xy) / moment.max(f64::MIN_POSITIVE))
 }
 
 /// Share of the window's edge that the object covers.
