@@ -167,7 +167,12 @@ fn usual_noise(table: Option<&Arc<Table>>) -> f64 {
 
 impl Reduce for PatchesNode {
     fn start(&self, context: &dyn Context, bound: &Bound, info: &ClipInfo) -> Outcome<Box<dyn ReduceRun>> {
-        Ok(Box::new(start(self, context, bound, info)?))
+        let run = start(self, context, bound, info)?;
+        if run.look.used() == 0 {
+            context
+                .warn("no patch of the reference shows structure enough to be placed: the local shifts are all zero");
+        }
+        Ok(Box::new(run))
     }
 
     fn memory(&self, stream: StreamShape) -> Memory {
@@ -203,12 +208,8 @@ fn start(node: &PatchesNode, context: &dyn Context, bound: &Bound, info: &ClipIn
     context.record(Entry::number("patch", grid.side as f64, "px", "width of a patch"));
     context.record(Entry::number("patches", grid.count() as f64, "", "patches of a frame"));
     context.record(Entry::number("patches-used", look.used() as f64, "", "patches with structure enough"));
-    if look.used() == 0 {
-        context.warn("no patch of the reference shows structure enough to be placed: the local shifts are all zero");
-    }
     Ok(PatchesRun {
         scale,
-        resolution_px: q,
         power: node.power,
         frames: info.frames,
         origin: [0, 1].map(|k| image.info.reference_px[k]),
@@ -244,8 +245,6 @@ struct Work {
 struct PatchesRun {
     /// Pixels per lambda/D over the usual.
     scale: f64,
-    /// lambda/D, px.
-    resolution_px: f64,
     power: f64,
     frames: usize,
     /// The reference point on the reference picture.

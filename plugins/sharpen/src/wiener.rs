@@ -360,7 +360,7 @@ fn sharpen(
     }
 }
 
-/// Mean over the records that tell it of how much the air bent the field, rms along an axis, lambda/D.
+/// Mean over the records that tell it of how much the air bent the field, rms along an axis, px.
 fn field(records: &[&Arc<Record>]) -> Option<f64> {
     let squares: Vec<f64> = records
         .iter()
@@ -376,7 +376,7 @@ fn field(records: &[&Arc<Record>]) -> Option<f64> {
 impl Transform for WienerNode {
     fn run(&self, context: &dyn Context, bound: &Bound) -> Outcome<Vec<Value>> {
         let image = bound.image("image")?;
-        let told = Left { motion: self.motion, field: field(&bound.records("bends")) };
+        let told = Left { motion: self.motion, field_px: field(&bound.records("bends")) };
         let plan = Plan::with_motion(context, image, &self.facts, self.disc, told)?;
         report::plan_facts(context, &plan, image.channels);
         let prepared = gather(context, image.channels, |c| prepare(&plan, image, self.strength == 1.0, c));

@@ -98,9 +98,10 @@ fn what_the_frames_were_seen_to_bend_is_believed() {
     let (facts, defaults) = (synthetic::facts(), Wiener.describe().defaults());
     // Jitter is 2 pi^2 times the motion in the square of lambda/D at the wavelength, here at 530 nm.
     let motion = jitter * (550.0_f64 / 530.0).powi(2) / (2.0 * std::f64::consts::PI.powi(2));
-    let field = (motion / motion_of_field(1.0, synthetic::RADIUS * synthetic::CUTOFF, false)).sqrt();
+    let resolution_px = 530.0 / (synthetic::CUTOFF * 550.0);
+    let field = (motion / motion_of_field(1.0, synthetic::RADIUS / resolution_px, false)).sqrt() * resolution_px;
     let record = |field: f64| {
-        let entries = vec![Entry::number("field", field, "lambda/D", "")];
+        let entries = vec![Entry::number("field", field, "px", "")];
         Value::Record(Arc::new(Record { entries }))
     };
     let stack = Value::Image(Arc::new(scene.stack.clone()));
@@ -112,7 +113,8 @@ fn what_the_frames_were_seen_to_bend_is_believed() {
     let (usual, told) = (synthetic::error_db(&usual.data, &scene), synthetic::error_db(&told.data, &scene));
     assert!(told > usual + 1.0, "{usual} -> {told} dB");
     let off = air_error(&context, jitter);
-    assert!(off < 0.12, "transfer off by {off}");
+    // As near as that of a scene with the usual motion, above.
+    assert!(off < 0.15, "transfer off by {off}");
 }
 
 // The scene's own outline, given as that of a globe that was placed before, is kept.

@@ -10,7 +10,7 @@ use stillair_api::{
 };
 
 use super::field::Shifts;
-use super::{FEWEST, Patches, PatchesNode, PatchesRun, start};
+use super::{FEWEST, Patches, PatchesNode, PatchesRun, grid, start};
 use crate::sampling;
 
 /// Width of a patch, lambda/D: nine of them show structure on a globe of 8 lambda/D in radius.
@@ -19,6 +19,9 @@ const SIZE: f64 = 16.0;
 /// So many patches over all frames are enough, but not fewer frames than that.
 const PATCHES: usize = 3000;
 const FRAMES: usize = 32;
+
+/// Fewer frames tell nothing: what a few have in common passes for field.
+const LEAST: usize = 16;
 
 /// The method `align.bends`.
 pub struct Bends;
@@ -34,7 +37,7 @@ impl Method for Bends {
             "Registers patches of some frames, spread evenly over those with weight, on a reference stack and tells \
              how much they move against each other. A stack of whole frames keeps that as blur: give the record to \
              sharpen.wiener, which else takes the usual. Nothing is moved. A target with fewer than nine patches of \
-             structure tells nothing.",
+             structure, or a clip of fewer than 16 frames, tells nothing.",
         )
         .source(
             "patch registration: November 1986, Appl. Opt. 25, 392; covariances: Cressie 1993, Statistics for Spatial \
@@ -77,6 +80,9 @@ struct BendsNode {
 
 impl Reduce for BendsNode {
     fn start(&self, context: &dyn Context, bound: &Bound, info: &ClipInfo) -> Outcome<Box<dyn ReduceRun>> {
+        if info.width.min(info.height) < grid::SMALLEST {
+            return Ok(Box::new(BendsRun { run: None, chosen: Vec::new() }));
+        }
         let run = start(&self.patches, context, bound, info)?;
         // Frames spread evenly over those that count: many patches need fewer.
         let table = bound.table("table")?;
@@ -87,7 +93,7 @@ impl Reduce for BendsNode {
         for k in 0..taken {
             chosen[counted[(2 * k + 1) * counted.len() / (2 * taken)]] = true;
         }
-        Ok(Box::new(BendsRun { run, chosen }))
+        Ok(Box::new(BendsRun { run: Some(run), chosen }))
     }
 
     fn memory(&self, stream: StreamShape) -> Memory {
@@ -97,43 +103,42 @@ impl Reduce for BendsNode {
 }
 
 struct BendsRun {
-    run: PatchesRun,
+    /// `None` where the frames are too small for patches.
+    run: Option<PatchesRun>,
     chosen: Vec<bool>,
 }
 
 impl ReduceRun for BendsRun {
     fn worker(&self) -> Scratch {
-        self.run.worker()
+        self.run.as_ref().map_or_else(|| Box::new(()) as Scratch, PatchesRun::worker)
     }
 
     fn prepare(&self, scratch: &mut Scratch, input: &FrameInput<'_>) -> Outcome<Item> {
-        if self.chosen.get(input.frame.index).copied().unwrap_or(false) {
-            return self.run.prepare(scratch, input);
+        match &self.run {
+            Some(run) if self.chosen.get(input.frame.index).copied().unwrap_or(false) => run.prepare(scratch, input),
+            _ => Ok(Box::new(Vec::<super::Seen>::new())),
         }
-        Ok(Box::new(Vec::<super::Seen>::new()))
     }
 
     fn add(&mut self, context: &dyn Context, items: Vec<(usize, Item)>) -> Outcome<()> {
-        self.run.add(context, items)
+        self.run.as_mut().map_or(Ok(()), |run| run.add(context, items))
     }
 
     fn finish(&mut self, context: &dyn Context) -> Outcome<Finish> {
-        let run = &self.run;
         let mut record = Record::default();
-        let frames = run.seen.len();
+        let frames = self.run.as_ref().map_or(0, |run| run.seen.len());
         record.entries.push(Entry::number("frames", frames as f64, "", "frames looked at"));
-        if frames > 1 && run.look.used() >= FEWEST {
+        if let Some(run) = self.run.as_ref().filter(|run| frames >= LEAST && run.look.used() >= FEWEST) {
             let mut shifts = Shifts::new(&run.grid, &run.seen, 4.0 * run.scale);
             shifts.drop_outliers(1.5 * run.scale);
             shifts.centre();
             let structure = shifts.structure(run.look.noise());
-            let resolution_px = run.resolution_px;
-            let mut say = |name: &str, value: f64, unit: &str, help: &str| {
-                record.entries.push(Entry::number(name, value, unit, help));
+            let mut say = |name: &str, value: f64, help: &str| {
+                record.entries.push(Entry::number(name, value, "px", help));
             };
-            say("field", structure.strength.sqrt() / resolution_px, "lambda/D", "rms of local shifts, one axis");
-            say("field-length", structure.length_px / resolution_px, "lambda/D", "over which they fall off");
-            say("shift-noise", structure.nugget.sqrt() / resolution_px, "lambda/D", "rms error of a patch, one axis");
+            say("field", structure.strength.sqrt(), "rms of local shifts, one axis");
+            say("field-length", structure.length_px, "over which they fall off");
+            say("shift-noise", structure.nugget.sqrt(), "rms error of a patch, one axis");
         }
         record.entries.iter().for_each(|entry| context.record(entry.clone()));
         Ok(Finish::Done(vec![Value::Record(std::sync::Arc::new(record))]))

@@ -4,7 +4,7 @@ use stillair_api::{Fault, Outcome};
 use stillair_maths::fft::good_size;
 
 /// Smallest side of a patch, px: below, a window holds too few waves.
-const SMALLEST: usize = 16;
+pub const SMALLEST: usize = 16;
 
 /// Patches overlap by half. Nodes are the patches' centres and a ring about them, on the picture's edge or beyond.
 #[derive(Debug, Clone)]

@@ -126,7 +126,7 @@ fn how_much_frames_are_bent_is_told() {
             count += 100.0;
         }
     }
-    let expected = (squares / count).sqrt() / DEFAULT_SAMPLING;
+    let expected = (squares / count).sqrt();
     let number = |name: &str| {
         let found = record.entries.iter().find_map(|entry| match entry {
             Entry::Number { name: own, value, .. } if own == name => Some(*value),
@@ -135,7 +135,7 @@ fn how_much_frames_are_bent_is_told() {
         found.unwrap_or_else(|| panic!("no {name}"))
     };
     let found = number("field");
-    assert!((found / expected - 1.0).abs() < 0.2, "{found} against {expected} lambda/D");
+    assert!((found / expected - 1.0).abs() < 0.2, "{found} against {expected} px");
     assert!(number("shift-noise") < 0.3 * found);
     assert!((number("frames") - FRAMES as f64).abs() < 0.5);
     // What shows nothing tells nothing.

@@ -11,7 +11,7 @@ use super::limb::{self, Air, Channel, Ellipse, Expected, LimbFit, gather};
 use super::noise;
 use super::optics::Optics;
 use super::sky::{self, SkyFit, USUAL};
-use super::transfer::{self, AFTER_PARTS, CoreHalo, MOTION_SHARE, Seeing};
+use super::transfer::{self, AFTER_PARTS, CoreHalo, MOTION_SHARE, REFERENCE_NM, Seeing};
 
 /// A channel of the stack in the frequency domain.
 #[derive(Debug, Clone)]
@@ -50,8 +50,8 @@ pub struct Plan {
 pub struct Left {
     /// The motion itself, standard deviation along an axis at [`transfer::REFERENCE_NM`], lambda/D.
     pub motion: Option<f64>,
-    /// How much the air bent the field: rms of the local shifts along an axis, lambda/D.
-    pub field: Option<f64>,
+    /// How much the air bent the field: rms of the local shifts along an axis, px of the capture.
+    pub field_px: Option<f64>,
 }
 
 /// Least margin of the field, px.
@@ -119,7 +119,12 @@ impl Plan {
         let mut sky = sky::wavefront(context, image, &canvas, &optics, &channels, &fixed);
         if let Some(sky) = &mut sky {
             let left = if image.info.parts_placed { AFTER_PARTS } else { 1.0 };
-            let usual = told.field.map_or(sky.motion, |field| transfer::motion_of_field(field, sky.radius, sky.ringed));
+            let middle = image.channels / 2;
+            let resolution_px = REFERENCE_NM / (channels[middle].cutoff * optics.wavelength_nm[middle]);
+            let usual = told.field_px.map_or(sky.motion, |field_px| {
+                let field = field_px * image.info.px_per_capture_px / resolution_px;
+                transfer::motion_of_field(field, sky.radius, sky.ringed)
+            });
             sky.motion = told.motion.map_or(left * usual, |m| m * m);
         }
         let limb = if spheroid { fit(context, image, &canvas, &optics, &channels, &fixed, sky.as_ref()) } else { None };
