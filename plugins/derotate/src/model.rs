@@ -36,7 +36,7 @@ const LIMB: (f64, f64) = (0.78, 1.3);
 const POLAR: f64 = 0.92;
 
 /// Sectors of the limb, each with a brightness of its own: what a polar hood or a spot at the limb changes. At least and
-/// at most so many, and not more than one for so many px of the limb.
+/// at most so many, between them one for so many px of the limb.
 const SECTORS: (usize, usize, f64) = (24, 72, 2.8);
 
 /// Most steps of a fit.

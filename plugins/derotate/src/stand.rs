@@ -251,7 +251,10 @@ fn settled(plane: Plane<'_>, levels: [f64; 2], about: Ellipse, known: &Known) ->
             break;
         }
         start = now;
-        fitted = model::fit(plane, levels, &start, known)?;
+        match model::fit(plane, levels, &start, known) {
+            Some(better) => fitted = better,
+            None => break,
+        }
     }
     Some(fitted)
 }
@@ -366,7 +369,7 @@ fn pole(
     }
     let measured = (total.1 > 0.0).then(|| (first + total.0 / total.1, 1.0 / total.1.sqrt()));
     match (measured, said_rad) {
-        (None, None) => (0.0, UNKNOWN_SIGMA_RAD),
+        (None, None) => (outline.pole_rad, UNKNOWN_SIGMA_RAD),
         (None, Some(said)) => (said, SAID_SIGMA_RAD),
         (Some((angle, sigma)), None) => (wrapped(angle), sigma),
         (Some((angle, sigma)), Some(said)) => {

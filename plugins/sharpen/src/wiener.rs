@@ -366,7 +366,9 @@ fn field(records: &[&Arc<Record>]) -> Option<f64> {
         .iter()
         .flat_map(|record| &record.entries)
         .filter_map(|entry| match entry {
-            Entry::Number { name, value, .. } if name == "field" && value.is_finite() => Some(value * value),
+            Entry::Number { name, value, unit, .. } if name == "field" && unit == "px" && value.is_finite() => {
+                Some(value * value)
+            }
             _ => None,
         })
         .collect();

@@ -20,6 +20,9 @@ const SIZE: f64 = 16.0;
 const PATCHES: usize = 3000;
 const FRAMES: usize = 32;
 
+/// A field of less is none, px.
+const TOLD_PX: f64 = 0.01;
+
 /// Fewer frames tell nothing: what a few have in common passes for field.
 const LEAST: usize = 16;
 
@@ -133,10 +136,14 @@ impl ReduceRun for BendsRun {
             shifts.drop_outliers(1.5 * run.scale);
             shifts.centre();
             let structure = shifts.structure(run.look.noise());
+            // What does not fall off over distance is noise: then nothing is told.
+            let told = structure.strength.sqrt() > TOLD_PX;
             let mut say = |name: &str, value: f64, help: &str| {
                 record.entries.push(Entry::number(name, value, "px", help));
             };
-            say("field", structure.strength.sqrt(), "rms of local shifts, one axis");
+            if told {
+                say("field", structure.strength.sqrt(), "rms of local shifts, one axis");
+            }
             say("field-length", structure.length_px, "over which they fall off");
             say("shift-noise", structure.nugget.sqrt(), "rms error of a patch, one axis");
         }

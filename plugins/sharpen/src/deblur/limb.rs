@@ -51,7 +51,16 @@ pub struct Expected {
     /// Of the air.
     pub air: Air,
     /// Of the outline, where it is known otherwise.
-    pub outline: Option<Ellipse>,
+    pub outline: Option<Outline>,
+}
+
+/// An outline that is known otherwise.
+#[derive(Debug, Clone, Copy)]
+pub struct Outline {
+    /// The outline.
+    pub ellipse: Ellipse,
+    /// What its direction's error makes of those of `along` and `across`.
+    pub turn_error: f64,
 }
 
 /// Error of an outline that is known otherwise: of the radius over itself, and of the other two.
@@ -114,9 +123,10 @@ fn squares(evaluations: &[Evaluation]) -> f64 {
 fn prior_of(index: usize, expected: Expected) -> (f64, f64) {
     let air = expected.air;
     if let (Some(outline), 0..3) = (expected.outline, index) {
-        let value = [outline.radius_px, outline.along, outline.across][index];
-        let unit = if index == 0 { outline.radius_px } else { 1.0 };
-        return (value, 1.0 / (OUTLINE_ERROR * unit));
+        let Outline { ellipse, turn_error } = outline;
+        let value = [ellipse.radius_px, ellipse.along, ellipse.across][index];
+        let error = if index == 0 { OUTLINE_ERROR * ellipse.radius_px } else { OUTLINE_ERROR.max(turn_error) };
+        return (value, 1.0 / error);
     }
     if index == 3 {
         return (air.wavefront, 1.0 / air.error);

@@ -7,7 +7,7 @@ use stillair_maths::{mtf, robust};
 
 use super::bands;
 use super::canvas::Canvas;
-use super::limb::{self, Air, Channel, Ellipse, Expected, LimbFit, gather};
+use super::limb::{self, Air, Channel, Ellipse, Expected, LimbFit, Outline, gather};
 use super::noise;
 use super::optics::Optics;
 use super::sky::{self, SkyFit, USUAL};
@@ -60,6 +60,8 @@ const MARGIN_PX: usize = 24;
 const MISFIT: f64 = 0.12;
 /// As much where the outline is that of a globe that was placed before: what is left then is markings.
 const MISFIT_OF_GLOBE: f64 = 0.3;
+/// Motion that was measured may be so many times more or less than the usual.
+const FROM_USUAL: f64 = 3.0;
 /// Beyond this phase a globe is no disc, radians.
 const FULL: f64 = 0.2;
 /// Least half difference of the squared axes, of their mean, at which the ellipse's axis is the pole's.
@@ -123,7 +125,9 @@ impl Plan {
             let resolution_px = REFERENCE_NM / (channels[middle].cutoff * optics.wavelength_nm[middle]);
             let usual = told.field_px.map_or(sky.motion, |field_px| {
                 let field = field_px * image.info.px_per_capture_px / resolution_px;
-                transfer::motion_of_field(field, sky.radius, sky.ringed)
+                let ringed = image.info.globe.as_ref().map_or(sky.ringed, |globe| globe.body == "saturn");
+                let seen = transfer::motion_of_field(field, sky.radius, ringed);
+                seen.clamp(sky.motion / FROM_USUAL, sky.motion * FROM_USUAL)
             });
             sky.motion = told.motion.map_or(left * usual, |m| m * m);
         }
@@ -265,9 +269,12 @@ fn fit(
 ) -> Option<LimbFit> {
     let picture = sky.map_or(image.channel(image.channels / 2), |s| &s.soft);
     let mut begin = limb::start(picture, image.width, image.height)?;
-    let outline = image.info.globe.as_ref().filter(|globe| globe.phase_rad < FULL).map(outline_of);
+    // A globe that does not suit picture or sky may have another shape.
+    let sure = |globe: &&Globe| globe.phase_rad < FULL && globe.doubts.is_empty() && globe.equatorial_radius_px > 0.0;
+    let outline =
+        image.info.globe.as_ref().filter(sure).map(outline_of).filter(|outline| outline.ellipse.radius_px > 0.0);
     if let Some(outline) = outline {
-        begin.ellipse = outline;
+        begin.ellipse = outline.ellipse;
     }
     let air = sky.map_or(
         Air { wavefront: USUAL.0, error: 2.0 * USUAL.1, share: MOTION_SHARE.0, share_error: MOTION_SHARE.1 },
@@ -319,14 +326,15 @@ fn fit(
 }
 
 /// The limb of a globe as an ellipse.
-fn outline_of(globe: &Globe) -> Ellipse {
+fn outline_of(globe: &Globe) -> Outline {
     let (a, (sin, cos)) = (globe.equatorial_radius_px, libm::sincos(globe.latitude_rad));
     let b = a * libm::hypot(globe.axis_ratio * cos, sin);
     let sum = a * a + b * b;
     let flat = (a * a - b * b) / sum;
     // The larger axis lies across the pole's direction.
     let (across, along) = libm::sincos(2.0 * globe.pole_rad);
-    Ellipse { radius_px: (0.5 * sum).sqrt(), along: flat * along, across: flat * across }
+    let ellipse = Ellipse { radius_px: (0.5 * sum).sqrt(), along: flat * along, across: flat * across };
+    Outline { ellipse, turn_error: (2.0 * flat * globe.pole_sigma_rad).abs() }
 }
 
 /// What each channel brings to the limb's fit; `bands` empty or one for each.
