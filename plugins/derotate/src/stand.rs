@@ -29,9 +29,9 @@ const REACHES: [[f64; 3]; 2] = [[0.3, 0.15, 0.1], [0.12, 0.1, 0.08]];
 /// The outline's radius and the one by the bright area differ by less than this share of it.
 const AREA_SHARE: f64 = 0.12;
 
-/// Where the model comes to lie further than this share of the radius from its start, it is fitted again, so many times at
-/// most.
-const FAR_SHARE: f64 = 0.01;
+/// Where the model comes to lie further than so many px and than this share of the radius from its start, it is fitted
+/// again, so many times at most.
+const FAR: (f64, f64) = (0.5, 0.01);
 const FIT_AGAIN: usize = 3;
 
 /// What the session says of the orientation is taken to be good to half a degree, radians (common practice, no source).
@@ -247,7 +247,8 @@ fn settled(plane: Plane<'_>, levels: [f64; 2], about: Ellipse, known: &Known) ->
         let now = fitted.ellipse;
         let moved = libm::hypot(now.centre[0] - start.centre[0], now.centre[1] - start.centre[1])
             .max((now.radius - start.radius).abs());
-        if moved < FAR_SHARE * now.radius {
+        // Rings hold the place by themselves.
+        if known.rings || moved < FAR.0.max(FAR.1 * now.radius) {
             break;
         }
         start = now;
