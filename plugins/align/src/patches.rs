@@ -38,6 +38,17 @@ use look::{Look, LookScratch, Seen};
 /// Fewest patches with structure from which a bent field is estimated; below, only an affine one.
 const FEWEST: usize = 9;
 
+/// What patches are measured on.
+fn inputs(description: Description) -> Description {
+    description
+        .input("frames", PortType::Frames, "the frames, mosaic, colour or mono, of the reference's size")
+        .input("table", PortType::Table, "weights (column weight) and noise of each frame")
+        .input("motion", PortType::Motion, "where the frames lie as a whole")
+        .many()
+        .input("reference", PortType::Image, "the stack to hold the patches against, best the plain mean")
+        .whole()
+}
+
 /// The method `align.patches`.
 pub struct Patches;
 
@@ -66,18 +77,9 @@ impl Method for Patches {
             "patch registration: November 1986, Appl. Opt. 25, 392; kriging: Cressie 1993, Statistics for Spatial \
              Data; structure of the field: Tatarski 1961; measured on simulated terrain",
         )
-        .contract("align")
-        .input("frames", PortType::Frames, "the frames, mosaic, colour or mono, of the reference's size")
-        .input("table", PortType::Table, "weights (column weight) and noise of each frame")
-        .input("motion", PortType::Motion, "where the frames lie as a whole")
-        .input("reference", PortType::Image, "the stack to hold the patches against, best the plain mean")
-        .output("motion", PortType::Motion, "local shifts, grades and weights; no global layer");
-        if let Some(port) = description.inputs.iter_mut().find(|p| p.name == "motion") {
-            port.many = true;
-        }
-        if let Some(port) = description.inputs.last_mut() {
-            port.whole = true;
-        }
+        .contract("align");
+        description =
+            inputs(description).output("motion", PortType::Motion, "local shifts, grades and weights; no global layer");
         description = description
             .parameter(Parameter::number("size", "lambda/D", 6.0, 200.0, 24.0, "width of a patch"))
             .parameter(Parameter::number("whitening", "", 0.0, 1.0, 0.5, "as align.correlate"))

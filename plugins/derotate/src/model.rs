@@ -1,8 +1,8 @@
 //! A model of the whole disc, fitted to the picture: the last step of placing a globe.
 //!
 //! The globe's radiance is Minnaert's `A mu0^k mu^(k-1)`, mu0 and mu being the cosines of incidence and emission, with
-//! the albedo A taken from the picture ([`albedo`]: parallel by parallel, of lands place by place); Saturn's rings are flat annuli, each of one brightness. Seen through
-//! a blur of two Gaussians, a core and a halo of 3.5 times its width, it is fitted to the picture by least squares: centre,
+//! the albedo A taken from the picture ([`albedo`]: parallel by parallel, of lands place by place); Saturn's rings are
+//! flat annuli, each of one brightness. Seen through a blur of two Gaussians, a core and a halo of 3.5 times its width, it is fitted to the picture by least squares: centre,
 //! radius, (for rings) direction, and what describes brightness and blur. So the darkening towards the limb and the
 //! terminator do not pull the centre or the radius. Pixels far off the model (moons, shadows) weigh less and less: Tukey's
 //! biweight. Without rings only the limb counts, each sector of it with a brightness of its own. The exponent k is held: it,

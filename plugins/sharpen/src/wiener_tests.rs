@@ -145,6 +145,13 @@ fn the_outline_of_a_placed_globe_is_kept() {
         sun_longitude_rad: 0.0,
         doubts: Vec::new(),
     });
+    scene.stack.info.disc = Some(Disc {
+        x_px: 47.2,
+        y_px: 46.6,
+        equatorial_radius_px: synthetic::RADIUS,
+        polar_radius_px: 0.94 * synthetic::RADIUS,
+        pole_rad: 0.3,
+    });
     let (_, context) = run(scene.stack, &synthetic::facts());
     let (equatorial, polar) = (context.number("equatorial-radius").unwrap(), context.number("polar-radius").unwrap());
     assert!((equatorial - synthetic::RADIUS).abs() < 0.15, "{equatorial}");

@@ -10,7 +10,7 @@ use stillair_api::{
 };
 
 use super::field::Shifts;
-use super::{FEWEST, Patches, PatchesNode, PatchesRun, grid, start};
+use super::{FEWEST, Patches, PatchesNode, PatchesRun, grid, inputs, start};
 use crate::sampling;
 
 /// Width of a patch, lambda/D: nine of them show structure on a globe of 8 lambda/D in radius.
@@ -31,7 +31,7 @@ pub struct Bends;
 
 impl Method for Bends {
     fn describe(&self) -> Description {
-        let mut description = Description::new(
+        let description = Description::new(
             "align.bends",
             Shape::Reduce,
             "Measures how much the air bends the field, from some of the frames",
@@ -45,19 +45,9 @@ impl Method for Bends {
         .source(
             "patch registration: November 1986, Appl. Opt. 25, 392; covariances: Cressie 1993, Statistics for Spatial \
              Data; structure of the field: Tatarski 1961",
-        )
-        .input("frames", PortType::Frames, "the frames, mosaic, colour or mono, of the reference's size")
-        .input("table", PortType::Table, "weights (column weight) and noise of each frame")
-        .input("motion", PortType::Motion, "where the frames lie as a whole")
-        .input("reference", PortType::Image, "the stack to hold the patches against, best the plain mean")
-        .output("record", PortType::Record, "the field's strength and length");
-        if let Some(port) = description.inputs.iter_mut().find(|p| p.name == "motion") {
-            port.many = true;
-        }
-        if let Some(port) = description.inputs.last_mut() {
-            port.whole = true;
-        }
-        description = description.parameter(Parameter::integer(
+        );
+        let description = inputs(description).output("record", PortType::Record, "the field's strength and length");
+        let description = description.parameter(Parameter::integer(
             "sample",
             "",
             8,

@@ -1,7 +1,7 @@
 //! Everything a filter needs to know of a stack: spectra, noise, transfer and, where the target is
 //! a spheroid, its model.
 
-use stillair_api::{Context, Facts, Fault, Globe, Image, Outcome};
+use stillair_api::{Context, Facts, Fault, Image, Outcome};
 use stillair_maths::fft::Complex32;
 use stillair_maths::{mtf, robust};
 
@@ -269,10 +269,7 @@ fn fit(
 ) -> Option<LimbFit> {
     let picture = sky.map_or(image.channel(image.channels / 2), |s| &s.soft);
     let mut begin = limb::start(picture, image.width, image.height)?;
-    // A globe that does not suit picture or sky may have another shape.
-    let sure = |globe: &&Globe| globe.phase_rad < FULL && globe.doubts.is_empty() && globe.equatorial_radius_px > 0.0;
-    let outline =
-        image.info.globe.as_ref().filter(sure).map(outline_of).filter(|outline| outline.ellipse.radius_px > 0.0);
+    let outline = outline_of(image);
     if let Some(outline) = outline {
         begin.ellipse = outline.ellipse;
     }
@@ -325,16 +322,18 @@ fn fit(
     }
 }
 
-/// The limb of a globe as an ellipse.
-fn outline_of(globe: &Globe) -> Outline {
-    let (a, (sin, cos)) = (globe.equatorial_radius_px, libm::sincos(globe.latitude_rad));
-    let b = a * libm::hypot(globe.axis_ratio * cos, sin);
+/// The limb of a globe that was placed before, where it is a whole disc and suits picture and sky: one that does not may
+/// have another shape.
+fn outline_of(image: &Image) -> Option<Outline> {
+    let globe = image.info.globe.as_ref().filter(|globe| globe.phase_rad < FULL && globe.doubts.is_empty())?;
+    let disc = image.info.disc.filter(|disc| disc.equatorial_radius_px > 0.0)?;
+    let (a, b) = (disc.equatorial_radius_px, disc.polar_radius_px);
     let sum = a * a + b * b;
     let flat = (a * a - b * b) / sum;
     // The larger axis lies across the pole's direction.
-    let (across, along) = libm::sincos(2.0 * globe.pole_rad);
+    let (across, along) = libm::sincos(2.0 * disc.pole_rad);
     let ellipse = Ellipse { radius_px: (0.5 * sum).sqrt(), along: flat * along, across: flat * across };
-    Outline { ellipse, turn_error: (2.0 * flat * globe.pole_sigma_rad).abs() }
+    Some(Outline { ellipse, turn_error: (2.0 * flat * globe.pole_sigma_rad).abs() })
 }
 
 /// What each channel brings to the limb's fit; `bands` empty or one for each.

@@ -37,14 +37,13 @@ pub fn usual_motion(wavefront: f64, radius_resolutions: f64) -> f64 {
 }
 
 /// Motion that a stack keeps over the square of the local shifts on a globe, the radius in lambda/D from which on it is so
-/// much, and the power with which it falls towards smaller ones. Found on eight simulated clips of globes of 8 to 42 lambda/D
-/// in radius, whose best motion was 1.5 to 3.8 of the squared shifts (median 2.6); of their wavefront's variance it was 0.10
-/// to 0.18, and twice that where the turbulence's small scales are missing. The
-/// patches of align.bends are 16 lambda/D wide and even out part of what bends within them: hence more than 1.
+/// much, and the power with which it falls towards smaller ones. Found on ten simulated clips of globes of 8 to 42 lambda/D
+/// in radius, whose best motion was 1.5 to 3.8 of the squared shifts (median 2.6) and 0.10 to 0.18 of their wavefront's
+/// variance. The patches of align.bends are 16 lambda/D wide and even out part of what bends within them: hence more than 1.
 const OF_FIELD: (f64, f64, f64) = (2.8, 20.0, 0.45);
 
 /// So many times as much where rings lengthen the target: it bends over more than its patches along the globe tell. Found
-/// on five simulated clips (1.6 to 2.4).
+/// on six simulated clips (1.6 to 2.4).
 const RINGED: f64 = 1.8;
 
 /// Motion left on a target of a radius in lambda/D where the local shifts were measured: `field` is their rms along an
