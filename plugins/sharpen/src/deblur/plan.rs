@@ -332,8 +332,12 @@ fn outline_of(image: &Image) -> Option<Outline> {
     let flat = (a * a - b * b) / sum;
     // The larger axis lies across the pole's direction.
     let (across, along) = libm::sincos(2.0 * disc.pole_rad);
+    // Mean and scatter of exp(2 i angle) for a normal angle: where nothing is known of the pole, the mean is a circle.
+    let known = libm::exp(-2.0 * globe.pole_sigma_rad * globe.pole_sigma_rad);
+    let turn_error = flat.abs() * (0.5 * (1.0 - known * known)).sqrt();
+    let flat = flat * known;
     let ellipse = Ellipse { radius_px: (0.5 * sum).sqrt(), along: flat * along, across: flat * across };
-    Some(Outline { ellipse, turn_error: (2.0 * flat * globe.pole_sigma_rad).abs() })
+    Some(Outline { ellipse, turn_error })
 }
 
 /// What each channel brings to the limb's fit; `bands` empty or one for each.
