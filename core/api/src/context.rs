@@ -20,3 +20,15 @@ pub trait Context: Sync {
     /// Whether it is granted must not change the result.
     fn reserve(&self, bytes: u64) -> bool;
 }
+
+/// Runs `make(i)` for `0..n` on the engine's pool and gathers the results in order.
+pub fn gather<T: Send>(context: &dyn Context, n: usize, make: impl Fn(usize) -> T + Sync) -> Vec<T> {
+    let slots: Vec<std::sync::Mutex<Option<T>>> = (0..n).map(|_| std::sync::Mutex::new(None)).collect();
+    context.parallel(n, &|i| {
+        let made = make(i);
+        if let Ok(mut slot) = slots[i].lock() {
+            *slot = Some(made);
+        }
+    });
+    slots.into_iter().filter_map(|s| s.into_inner().ok().flatten()).collect()
+}

@@ -31,7 +31,7 @@ mod samples;
 mod table;
 pub mod testing;
 
-pub use context::Context;
+pub use context::{Context, gather};
 pub use describe::{Description, Need, Parameter, ParameterKind, Port, PortType, Shape};
 pub use facts::{Fact, FactOrigin, FactValue, Facts};
 pub use fault::{Fault, FaultKind, Outcome};

@@ -20,12 +20,11 @@ use std::sync::Arc;
 
 use stillair_api::{
     Bound, Context, Description, Entry, Facts, Fault, Image, Memory, Method, Node, Outcome, Parameter, Parameters,
-    Series, Shape, StreamShape, Transform, Value,
+    Series, Shape, StreamShape, Transform, Value, gather,
 };
 use stillair_maths::deconvolve::{Blur, LucyScratch, Seen, lucy_step};
 use stillair_maths::fft::{Complex32, Fft2Scratch};
 
-use crate::deblur::limb::gather;
 use crate::deblur::noise;
 use crate::deblur::plan::Plan;
 use crate::report::{self, channel_name};

@@ -12,13 +12,12 @@ use std::sync::Arc;
 
 use stillair_api::{
     Bound, Context, Description, Entry, Facts, Image, Memory, Method, Node, Outcome, Parameter, Parameters, Shape,
-    StreamShape, Transform, Value,
+    StreamShape, Transform, Value, gather,
 };
 use stillair_maths::border::Border;
 use stillair_maths::fft::Complex32;
 use stillair_maths::{fit, noise as camera_noise, robust, starlet};
 
-use crate::deblur::limb::gather;
 use crate::deblur::noise;
 use crate::deblur::plan::Plan;
 use crate::report::{self, channel_name};

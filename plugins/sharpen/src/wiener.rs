@@ -16,13 +16,13 @@ use std::sync::Arc;
 
 use stillair_api::{
     Bound, Context, Description, Disc, Entry, Facts, Image, Memory, Method, Node, Outcome, Parameter, Parameters,
-    PortType, Record, Series, Shape, StreamShape, Transform, Value,
+    PortType, Record, Series, Shape, StreamShape, Transform, Value, gather,
 };
 use stillair_maths::fft::{Complex32, Fft2Scratch};
 
 use crate::deblur::canvas::Canvas;
 use crate::deblur::joint::{self, Colour};
-use crate::deblur::limb::gather;
+
 use crate::deblur::noise::{self, Law};
 use crate::deblur::plan::{ChannelPlan, Left, Plan};
 use crate::deblur::rim::Rim;

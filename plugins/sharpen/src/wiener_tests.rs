@@ -99,7 +99,7 @@ fn what_the_frames_were_seen_to_bend_is_believed() {
     // Jitter is 2 pi^2 times the motion in the square of lambda/D at the wavelength, here at 530 nm.
     let motion = jitter * (550.0_f64 / 530.0).powi(2) / (2.0 * std::f64::consts::PI.powi(2));
     let resolution_px = 530.0 / (synthetic::CUTOFF * 550.0);
-    let field = (motion / motion_of_field(1.0, synthetic::RADIUS / resolution_px, false)).sqrt() * resolution_px;
+    let field = (motion / motion_of_field(1.0, synthetic::RADIUS / resolution_px, false)).cbrt() * resolution_px;
     let record = |field: f64| {
         let entries = vec![Entry::number("field", field, "px", "")];
         Value::Record(Arc::new(Record { entries }))

@@ -156,3 +156,71 @@ fn blur_that_noise_hides_gives_the_mean_and_says_so() {
     assert!(context.warnings.lock().unwrap().iter().any(|w| w.contains("weighted mean")));
     assert!(least.info.history[0].contains("not told from noise"));
 }
+
+/// Frames of a surface that fills the field, 128 x 64 px; the air drew each half of each frame double by itself.
+fn wide_frames(n: usize, noise: f64) -> Vec<Frame> {
+    let (width, height) = (2 * SIDE, SIDE);
+    let surface = |x: f64, y: f64| {
+        let wave = |u: f64, v: f64, p: f64| (std::f64::consts::TAU * (u * x + v * y) + p).cos();
+        let low = wave(0.03, 0.02, 0.3) + wave(-0.05, 0.06, 1.0) + wave(0.09, -0.04, 2.0) + wave(0.02, 0.11, 4.0);
+        let high = wave(0.19, 0.05, 0.5) + wave(-0.13, 0.17, 3.0) + wave(0.07, -0.24, 1.7);
+        0.5 + 0.04 * low + 0.03 * high
+    };
+    let one = |k: usize| {
+        let mut frame = Frame::empty();
+        frame.reshape(k, Region::whole(width, height), Layout::Mono);
+        let sides = [double(k), double(k + 10_000)];
+        for (i, value) in frame.plane_mut(0).iter_mut().enumerate() {
+            let (x, y) = ((i % width) as f64, (i / width) as f64);
+            let right = 1.0 / (1.0 + (-(x - 63.5) / 4.0).exp());
+            let shown = sides.map(|(share, u, v)| {
+                (1.0 - share) * surface(x + share * u, y + share * v)
+                    + share * surface(x + share * u - u, y + share * v - v)
+            });
+            let noise = noise * normal((k * width * height + i) as u64);
+            *value = ((1.0 - right) * shown[0] + right * shown[1] + noise) as f32;
+        }
+        frame
+    };
+    (0..n).map(one).collect()
+}
+
+// Held against the mean of frames without noise: where each half of the field is blurred by itself, one blur for all adds
+// its mistakes to the mean's noise, and patches do not.
+#[test]
+fn blur_that_differs_over_the_field_is_told_in_patches() {
+    let n = 160;
+    let (width, height) = (2 * SIDE, SIDE);
+    let info = clip_info(n, width, height, Layout::Mono);
+    let mut table = Table::for_frames(&info.time_s, info.exposure_s);
+    table.push(ColumnSpec::number(columns::WEIGHT, "", ""), vec![1.0; n]);
+    let motion = Motion { global: Some(vec![GlobalRow::at(63.5, 31.5); n]), ..Motion::default() };
+    let bound =
+        Bound::default().with("table", Value::Table(Arc::new(table))).with("motion", Value::Motion(Arc::new(motion)));
+    let context = TestContext::default();
+    let stacked = |name: &str, patch: Option<f64>, noise: f64| {
+        let set: Vec<(&str, ParameterValue)> =
+            patch.map(|p| ("patch", ParameterValue::Number(p))).into_iter().collect();
+        match &run_reduce(&*reduce(name, &set), &context, &bound, &info, &wide_frames(n, noise)).unwrap()[..] {
+            [Value::Image(image)] => image.clone(),
+            other => panic!("{other:?}"),
+        }
+    };
+    let truth = stacked("stack.mean", None, 0.0);
+    let rms = |image: &Image| {
+        let inside = |i: &usize| {
+            let (x, y) = (i % width, i / width);
+            (12..width - 12).contains(&x) && (12..height - 12).contains(&y) && x.abs_diff(width / 2) > 8
+        };
+        let (sum, count) = (0..width * height)
+            .filter(inside)
+            .fold((0.0, 0.0), |(s, c), i| (s + f64::from(image.data[i] - truth.data[i]).powi(2), c + 1.0));
+        (sum / f64::max(count, 1.0)).sqrt()
+    };
+    let noise = 0.05;
+    let mean = rms(&stacked("stack.mean", None, noise));
+    let whole = rms(&stacked("stack.deblur", Some(0.0), noise));
+    let patches = rms(&stacked("stack.deblur", Some(13.0), noise));
+    assert!(context.number("patches-told").unwrap() >= 4.0);
+    assert!(patches < 0.92 * whole && patches < 1.06 * mean, "mean {mean}, whole {whole}, patches {patches}");
+}

@@ -9,7 +9,7 @@
 
 mod model;
 
-use stillair_api::Context;
+use stillair_api::{Context, gather};
 use stillair_maths::fft::Complex32;
 use stillair_maths::fit;
 
@@ -151,18 +151,6 @@ fn prior_squares(p: &[f64], expected: Expected) -> f64 {
             (v - mean) * (v - mean) * tight * tight
         })
         .sum()
-}
-
-/// Runs `make(i)` for `0..n` on the engine's pool and gathers the results in order.
-pub fn gather<T: Send>(context: &dyn Context, n: usize, make: impl Fn(usize) -> T + Sync) -> Vec<T> {
-    let slots: Vec<std::sync::Mutex<Option<T>>> = (0..n).map(|_| std::sync::Mutex::new(None)).collect();
-    context.parallel(n, &|i| {
-        let made = make(i);
-        if let Ok(mut slot) = slots[i].lock() {
-            *slot = Some(made);
-        }
-    });
-    slots.into_iter().filter_map(|s| s.into_inner().ok().flatten()).collect()
 }
 
 /// Fits 1 or 3 channels; `None` where the fit ends outside sense. N = 6 + 3 * channels.

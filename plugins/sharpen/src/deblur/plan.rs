@@ -1,13 +1,13 @@
 //! Everything a filter needs to know of a stack: spectra, noise, transfer and, where the target is
 //! a spheroid, its model.
 
-use stillair_api::{Context, Facts, Fault, Image, Outcome};
+use stillair_api::{Context, Facts, Fault, Image, Outcome, gather};
 use stillair_maths::fft::Complex32;
 use stillair_maths::{mtf, robust};
 
 use super::bands;
 use super::canvas::Canvas;
-use super::limb::{self, Air, Channel, Ellipse, Expected, LimbFit, Outline, gather};
+use super::limb::{self, Air, Channel, Ellipse, Expected, LimbFit, Outline};
 use super::noise;
 use super::optics::Optics;
 use super::sky::{self, SkyFit, USUAL};

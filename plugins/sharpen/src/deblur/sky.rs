@@ -8,13 +8,13 @@
 //! are gathered once, and every trial costs a few hundred products. (The same condition, light
 //! only where the object is, carries blind deconvolution: Ayers & Dainty 1988, Opt. Lett. 13, 547.)
 
-use stillair_api::{Context, Image};
+use stillair_api::{Context, Image, gather};
 use stillair_maths::fft::Complex32;
 use stillair_maths::robust;
 
 use super::canvas::Canvas;
 use super::ellipse::FLATTEST;
-use super::limb::gather;
+
 use super::optics::Optics;
 use super::outline;
 use super::plan::ChannelPlan;

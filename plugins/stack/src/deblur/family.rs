@@ -16,6 +16,8 @@ use stillair_maths::rings::Rings;
 const RADIUS_PER_SAMPLING: f64 = 2.2;
 /// Least and largest radius, px.
 const RADIUS: (f64, f64) = (3.0, 7.0);
+/// Most pixels of a kernel: those within 7 px of its middle.
+pub const LARGEST: usize = 149;
 /// Share of the cut-off up to which kernels are sought.
 const REACH: f64 = 0.9;
 /// Steps after which an eigenproblem counts as one without a solution; some two for each value are usual.

@@ -1,48 +1,102 @@
-//! The weighted mean that frames are held against, their spectra on its grid, and the sums of least squares.
+//! The weighted mean that frames are held against, and the parts of the field whose blur is told apart.
+//!
+//! The whole field is one part, or it is cut into patches that overlap by half under windows `sin^2(pi (i + 1/2) / n)`
+//! along each axis. The windows add up to 1, so the patches' results add up to the picture, without seams.
 
-use stillair_api::Image;
+use stillair_api::{Context, Image, gather};
 use stillair_maths::fft::{Complex32, Fft2, Fft2Scratch, frequency};
-use stillair_maths::rings::{self, Rings};
+use stillair_maths::rings::Rings;
 
 use super::family::{Operator, OperatorScratch};
 use crate::resample::{Canvas, Cover, Resampled, Workspace};
 
 /// Pixels over which a frame's edge runs into the mean.
 const EDGE_PX: usize = 8;
-/// What is added to the denominator, of its mean.
-const EASE: f64 = 1e-3;
+/// Least side of a patch, px: kernels reach 7 px.
+const LEAST_PX: usize = 32;
+/// A part of less than this share of the brightest part's variance is sky, which tells no blur.
+const LIT: f64 = 1e-3;
+
+/// Telescope, sampling and mosaic, as far as blur goes.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sampling {
+    /// Cut-off, cycles per px.
+    pub(super) cutoff: f64,
+    /// Px per lambda/D.
+    pub(super) resolution_px: f64,
+    /// Whether colours were filled in from a mosaic.
+    pub(super) interpolated: bool,
+}
+
+/// How a field is cut.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Cut {
+    /// Sides of a part, px.
+    pub(super) size: [usize; 2],
+    /// Parts along each axis.
+    pub(super) count: [usize; 2],
+}
+
+impl Cut {
+    /// The whole field, or patches of about `patch_px` px.
+    pub(super) fn of(width: usize, height: usize, patch_px: Option<f64>) -> Self {
+        let side = patch_px.map_or(0, |px| 4 * libm::round(px / 4.0).max(0.0) as usize).max(LEAST_PX);
+        if patch_px.is_none() || side >= width.min(height) {
+            return Self { size: [width, height], count: [1, 1] };
+        }
+        // From half a patch before the field's beginning to its end.
+        Self { size: [side, side], count: [width, height].map(|n| n.div_ceil(side / 2) + 1) }
+    }
+
+    /// Whether the field is one part.
+    pub(super) fn whole(&self) -> bool {
+        self.count == [1, 1]
+    }
+
+    /// Number of parts.
+    pub(super) fn parts(&self) -> usize {
+        self.count[0] * self.count[1]
+    }
+
+    /// Upper left corner of a part.
+    fn corner(&self, part: usize) -> [isize; 2] {
+        if self.whole() {
+            return [0, 0];
+        }
+        let half = self.size.map(|n| (n / 2) as isize);
+        let at = [part % self.count[0], part / self.count[0]];
+        [0, 1].map(|k| (at[k] as isize - 1) * half[k])
+    }
+}
 
 /// The weighted mean and what the sweeps after it need.
 pub(super) struct Ground {
     pub(super) canvas: Canvas,
-    pub(super) plan: Fft2,
-    pub(super) rings: Rings,
     pub(super) mean: Image,
-    pub(super) operator: Operator,
     /// 1 inside, falling to 0 at the picture's edge.
     pub(super) edge: Vec<f32>,
+    pub(super) cut: Cut,
+    /// Cut-off, cycles per px.
+    pub(super) cutoff: f64,
+    pub(super) plan: Fft2,
+    pub(super) rings: Rings,
+    /// A patch's window; empty where the field is one part.
+    window: Vec<f32>,
+    /// Of each part, from its spectrum to its kernel; `None` where there is but sky.
+    pub(super) operators: Vec<Option<Operator>>,
     /// Coefficients that hold noise alone, and the mean of the noise's shape squared there.
-    pub(super) noise_at: Vec<usize>,
-    pub(super) noise_shape: f64,
+    noise_at: Vec<usize>,
+    noise_shape: f64,
+    /// Amplitude of the noise for every coefficient.
     pub(super) shape: Vec<f32>,
-}
-
-/// Sums of a half: numerators of each plane, denominator.
-pub(super) struct Sums {
-    pub(super) numerator: Vec<Vec<Complex32>>,
-    pub(super) denominator: Vec<f32>,
-}
-
-/// A frame's share in the sums.
-pub(super) struct Share {
-    pub(super) planes: Vec<Vec<Complex32>>,
-    pub(super) power: Vec<f32>,
 }
 
 /// Buffers of one thread.
 pub(super) struct Buffers {
     pub(super) work: Workspace,
-    pub(super) field: Vec<f32>,
+    /// Planes of a frame, run into the mean.
+    pub(super) fields: Vec<Vec<f32>>,
+    pub(super) cell: Vec<f32>,
     pub(super) spectrum: Vec<Complex32>,
     pub(super) transfer: Vec<Complex32>,
     pub(super) fft: Fft2Scratch,
@@ -50,18 +104,20 @@ pub(super) struct Buffers {
 }
 
 /// 0 at the border, 1 from [`EDGE_PX`] on, of a line of `n` samples.
-pub(super) fn ramp(at: usize, n: usize) -> f32 {
+fn ramp(at: usize, n: usize) -> f32 {
     let depth = (at.min(n - 1 - at) as f32 + 0.5) / EDGE_PX as f32;
     if depth >= 1.0 { 1.0 } else { 0.5 - 0.5 * libm::cosf(std::f32::consts::PI * depth) }
 }
 
 impl Ground {
-    pub(super) fn new(mean: Image, cutoff: f64, sampling: f64, interpolated: bool) -> Self {
+    pub(super) fn new(context: &dyn Context, mean: Image, sampling: Sampling, patch_px: Option<f64>) -> Self {
+        let Sampling { cutoff, resolution_px, interpolated } = sampling;
         let canvas = Canvas::new(mean.width, mean.height, mean.channels);
-        let plan = Fft2::new(canvas.width, canvas.height);
-        let frequencies = |i: usize| {
-            (frequency(i % plan.half_width(), plan.width()), frequency(i / plan.half_width(), plan.height()))
-        };
+        let cut = Cut::of(canvas.width, canvas.height, patch_px);
+        let [width, height] = cut.size;
+        let plan = Fft2::new(width, height);
+        let frequencies =
+            |i: usize| (frequency(i % plan.half_width(), width), frequency(i / plan.half_width(), height));
         // Filling in the green of a mosaic averages neighbours: (2 + cos 2 pi u + cos 2 pi v) / 4.
         let shape: Vec<f32> = (0..plan.spectrum_len())
             .map(|i| {
@@ -80,27 +136,113 @@ impl Ground {
             .collect();
         let squares: f64 = noise_at.iter().map(|&i| f64::from(shape[i] * shape[i])).sum();
         let noise_shape = squares / noise_at.len().max(1) as f64;
-        let (mut spectrum, mut scratch) = (plan.spectrum(), plan.scratch());
-        plan.forward(mean.channel(mean.channels / 2), &mut spectrum, &mut scratch);
-        let own = mean_power(&spectrum, &noise_at);
-        let operator = Operator::new(&plan, &spectrum, cutoff, sampling, own);
+        let window: Vec<f32> = if cut.whole() {
+            Vec::new()
+        } else {
+            let line = |n: usize| -> Vec<f32> {
+                (0..n)
+                    .map(|i| {
+                        let sine = libm::sin(std::f64::consts::PI * (i as f64 + 0.5) / n as f64);
+                        (sine * sine) as f32
+                    })
+                    .collect()
+            };
+            let (columns, rows) = (line(width), line(height));
+            rows.iter().flat_map(|r| columns.iter().map(move |c| r * c)).collect()
+        };
         let edge = (0..canvas.area())
             .map(|i| ramp(i % canvas.width, canvas.width) * ramp(i / canvas.width, canvas.height))
             .collect();
-        let rings = Rings::new(canvas.width, canvas.height);
-        Self { canvas, plan, rings, mean, operator, edge, noise_at, noise_shape, shape }
+        let rings = Rings::new(width, height);
+        let mut ground = Self {
+            canvas,
+            mean,
+            edge,
+            cut,
+            cutoff,
+            plan,
+            rings,
+            window,
+            operators: Vec::new(),
+            noise_at,
+            noise_shape,
+            shape,
+        };
+        let middle = ground.mean.channel(ground.canvas.planes / 2);
+        let variance: Vec<f64> = (0..cut.parts()).map(|part| ground.variance(part, middle)).collect();
+        let most = variance.iter().copied().fold(0.0, f64::max);
+        let operators = gather(context, cut.parts(), |part| {
+            (variance[part] > LIT * most || cut.whole()).then(|| {
+                let (mut cell, mut spectrum) = (Vec::new(), ground.plan.spectrum());
+                ground.cell(part, middle, &mut cell);
+                ground.plan.forward(&cell, &mut spectrum, &mut ground.plan.scratch());
+                let own = mean_power(&spectrum, &ground.noise_at);
+                Operator::new(&ground.plan, &spectrum, cutoff, resolution_px, own)
+            })
+        });
+        ground.operators = operators;
+        ground
     }
 
-    /// Transform of a plane of a placed frame, run into the mean where the frame ends.
-    pub(super) fn spectrum(&self, frame: &Resampled, plane: usize, buffers: &mut Buffers) {
+    /// Variance of a field within a part, under its window.
+    fn variance(&self, part: usize, field: &[f32]) -> f64 {
+        let mut cell = Vec::new();
+        self.cell(part, field, &mut cell);
+        let (mut squares, mut sum, mut weight) = (0.0, 0.0, 0.0);
+        for (i, v) in cell.iter().enumerate() {
+            let w = f64::from(self.window.get(i).copied().unwrap_or(1.0)).max(1e-6);
+            let plain = f64::from(*v) / w;
+            squares += w * plain * plain;
+            sum += w * plain;
+            weight += w;
+        }
+        (squares / weight - (sum / weight) * (sum / weight)).max(0.0)
+    }
+
+    /// A part of a field under its window; beyond the field its border goes on.
+    pub(super) fn cell(&self, part: usize, field: &[f32], out: &mut Vec<f32>) {
+        out.clear();
+        if self.cut.whole() {
+            out.extend_from_slice(field);
+            return;
+        }
+        let [x, y] = self.cut.corner(part);
+        let [width, height] = self.cut.size;
+        let within = |at: isize, n: usize| at.clamp(0, n as isize - 1) as usize;
+        for (row, window) in (0..height).zip(self.window.chunks_exact(width)) {
+            let line = within(y + row as isize, self.canvas.height) * self.canvas.width;
+            let values = (0..width).map(|column| field[line + within(x + column as isize, self.canvas.width)]);
+            out.extend(values.zip(window).map(|(v, w)| v * w));
+        }
+    }
+
+    /// Adds a part in its place.
+    pub(super) fn add_cell(&self, part: usize, cell: &[f32], out: &mut [f32]) {
+        let [x, y] = self.cut.corner(part);
+        let [width, height] = self.cut.size;
+        for row in 0..height {
+            let Some(line) = usize::try_from(y + row as isize).ok().filter(|l| *l < self.canvas.height) else {
+                continue;
+            };
+            for column in 0..width {
+                let Some(at) = usize::try_from(x + column as isize).ok().filter(|c| *c < self.canvas.width) else {
+                    continue;
+                };
+                out[line * self.canvas.width + at] += cell[row * width + column];
+            }
+        }
+    }
+
+    /// A plane of a placed frame, run into the mean where the frame ends.
+    fn field(&self, frame: &Resampled, plane: usize, out: &mut Vec<f32>) {
         let (area, width) = (self.canvas.area(), self.canvas.width);
         let mean = self.mean.channel(plane);
         let own = &frame.data[plane * area..(plane + 1) * area];
-        buffers.field.clear();
+        out.clear();
         match &frame.cover {
             Cover::Rectangles(rectangles) => {
                 let [xa, xb, ya, yb] = rectangles[plane];
-                buffers.field.extend(own.iter().zip(mean).enumerate().map(|(i, (v, m))| {
+                out.extend(own.iter().zip(mean).enumerate().map(|(i, (v, m))| {
                     let (x, y) = (i % width, i / width);
                     if x < xa || x >= xb || y < ya || y >= yb {
                         return *m;
@@ -111,94 +253,77 @@ impl Ground {
             Cover::Factors => {
                 let factors = &frame.factors[plane * area..(plane + 1) * area];
                 let lines = own.iter().zip(mean).zip(factors.iter().zip(&self.edge));
-                buffers.field.extend(lines.map(|((v, m), (f, e))| if *f > 0.0 { m + (v - m) * e } else { *m }));
+                out.extend(lines.map(|((v, m), (f, e))| if *f > 0.0 { m + (v - m) * e } else { *m }));
             }
         }
-        buffers.spectrum.resize(self.plan.spectrum_len(), Complex32::default());
-        self.plan.forward(&buffers.field, &mut buffers.spectrum, &mut buffers.fft);
     }
 
-    /// Noise power of a frame, white before its shape.
+    /// Takes a placed frame's planes into the buffers.
+    pub(super) fn take(&self, frame: &Resampled, buffers: &mut Buffers) {
+        buffers.fields.resize_with(self.canvas.planes, Vec::new);
+        for (plane, field) in buffers.fields.iter_mut().enumerate() {
+            self.field(frame, plane, field);
+        }
+    }
+
+    /// Transform of a part of a plane that was taken.
+    pub(super) fn spectrum(&self, part: usize, plane: usize, buffers: &mut Buffers) {
+        self.cell(part, &buffers.fields[plane], &mut buffers.cell);
+        buffers.spectrum.resize(self.plan.spectrum_len(), Complex32::default());
+        self.plan.forward(&buffers.cell, &mut buffers.spectrum, &mut buffers.fft);
+    }
+
+    /// Noise power of a part of a frame, white before its shape.
     pub(super) fn noise(&self, spectrum: &[Complex32]) -> f64 {
         mean_power(spectrum, &self.noise_at) / self.noise_shape.max(1e-6)
     }
-
-    /// The picture of sums; the mean where they say nothing, and at the edge.
-    pub(super) fn picture(&self, numerator: &[Complex32], denominator: &[f32], plane: usize, gain: &[f64]) -> Vec<f32> {
-        let mut spectrum = quotient(numerator, denominator);
-        let last = gain.last().copied().unwrap_or(1.0);
-        for (value, ring) in spectrum.iter_mut().zip(self.rings.index()) {
-            *value *= gain.get(usize::from(*ring)).copied().unwrap_or(last) as f32;
-        }
-        let mut out = vec![0.0; self.canvas.area()];
-        self.plan.inverse(&mut spectrum, &mut out, &mut self.plan.scratch());
-        for ((v, m), e) in out.iter_mut().zip(self.mean.channel(plane)).zip(&self.edge) {
-            *v = m + (*v - m) * e;
-        }
-        out
-    }
-
-    /// What brings the halves' sums to the transfer of the mean, ring by ring: noise takes no part, as only products of
-    /// different halves enter. Rings on which the halves do not agree keep the gain of those before.
-    pub(super) fn gain(&self, halves: &[Vec<Complex32>; 2], plane: usize) -> Vec<f64> {
-        let means: Vec<Vec<Complex32>> = (0..2)
-            .map(|half| {
-                let (mut spectrum, whole) = (self.plan.spectrum(), self.mean.channel(plane));
-                let own = self.mean.half(half, plane).unwrap_or(whole);
-                let field: Vec<f32> =
-                    own.iter().zip(whole).zip(&self.edge).map(|((v, m), e)| m + (v - m) * e).collect();
-                self.plan.forward(&field, &mut spectrum, &mut self.plan.scratch());
-                spectrum
-            })
-            .collect();
-        let cross = self.rings.cross_power(&halves[0], &means[1]);
-        let other = self.rings.cross_power(&halves[1], &means[0]);
-        let own = self.rings.cross_power(&halves[0], &halves[1]);
-        let agreement = rings::smooth(&self.rings.correlation(&halves[0], &halves[1]), 1);
-        let both: Vec<f64> = cross.iter().zip(&other).map(|(a, b)| 0.5 * (a + b)).collect();
-        let (both, own) = (rings::smooth(&both, 1), rings::smooth(&own, 1));
-        let mut last = 1.0;
-        (0..own.len())
-            .map(|i| {
-                if agreement[i] > 0.2 && own[i] > 0.0 && both[i] > 0.0 {
-                    last = (both[i] / own[i]).clamp(0.5, 2.0);
-                }
-                last
-            })
-            .collect()
-    }
 }
 
-pub(super) fn mean_power(spectrum: &[Complex32], at: &[usize]) -> f64 {
+fn mean_power(spectrum: &[Complex32], at: &[usize]) -> f64 {
     at.iter().map(|&i| f64::from(spectrum[i].norm_sqr())).sum::<f64>() / at.len().max(1) as f64
-}
-
-pub(super) fn quotient(numerator: &[Complex32], denominator: &[f32]) -> Vec<Complex32> {
-    let ease = EASE * denominator.iter().map(|d| f64::from(*d)).sum::<f64>() / denominator.len().max(1) as f64;
-    numerator.iter().zip(denominator).map(|(n, d)| n / (d + ease as f32).max(f32::MIN_POSITIVE)).collect()
-}
-
-impl Sums {
-    pub(super) fn new(planes: usize, coefficients: usize) -> Self {
-        Self { numerator: vec![vec![Complex32::default(); coefficients]; planes], denominator: vec![0.0; coefficients] }
-    }
-
-    pub(super) fn add(&mut self, share: &Share) {
-        for (sum, plane) in self.numerator.iter_mut().zip(&share.planes) {
-            sum.iter_mut().zip(plane).for_each(|(s, v)| *s += v);
-        }
-        self.denominator.iter_mut().zip(&share.power).for_each(|(s, v)| *s += v);
-    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use stillair_api::testing::TestContext;
+
+    fn ground(patch_px: Option<f64>) -> Ground {
+        let mut mean = Image::new(70, 50, 1);
+        mean.data.iter_mut().enumerate().for_each(|(i, v)| *v = ((i * 37) % 101) as f32);
+        let sampling = Sampling { cutoff: 0.35, resolution_px: 2.9, interpolated: false };
+        Ground::new(&TestContext::default(), mean, sampling, patch_px)
+    }
+
+    // sin^2 and the sin^2 half a period on, which is cos^2, add up to 1.
+    #[test]
+    fn patches_add_up_to_the_field() {
+        for patch_px in [None, Some(33.0)] {
+            let ground = ground(patch_px);
+            assert_eq!(ground.cut.parts(), if patch_px.is_some() { 6 * 5 } else { 1 });
+            let field: Vec<f32> = (0..70 * 50).map(|i| ((i * 53) % 211) as f32).collect();
+            let (mut sum, mut cell) = (vec![0.0; field.len()], Vec::new());
+            for part in 0..ground.cut.parts() {
+                ground.cell(part, &field, &mut cell);
+                ground.add_cell(part, &cell, &mut sum);
+            }
+            for (s, f) in sum.iter().zip(&field) {
+                assert!((s - f).abs() < 1e-3, "{s} {f}");
+            }
+        }
+    }
 
     #[test]
-    fn a_quotient_is_that_of_the_sums() {
-        let n = vec![Complex32::new(2.0, 4.0); 5];
-        let q = quotient(&n, &[2.0; 5]);
-        assert!(q.iter().all(|v| (v.re - 1.0).abs() < 2e-3 && (v.im - 2.0).abs() < 4e-3));
+    fn sky_alone_tells_no_blur() {
+        let mut mean = Image::new(128, 64, 1);
+        for (i, v) in mean.data.iter_mut().enumerate() {
+            let lit = i % 128 < 40;
+            *v = if lit { 100.0 + ((i * 37) % 31) as f32 } else { 1.0 + ((i * 37) % 31) as f32 * 1e-3 };
+        }
+        let sampling = Sampling { cutoff: 0.35, resolution_px: 2.9, interpolated: false };
+        let ground = Ground::new(&TestContext::default(), mean, sampling, Some(32.0));
+        let tried = ground.operators.iter().filter(|o| o.is_some()).count();
+        assert_eq!(ground.operators.len(), 9 * 5);
+        assert!(tried > 10 && tried < 25, "{tried}");
     }
 }
