@@ -85,12 +85,14 @@ pub fn plan_facts(context: &dyn Context, plan: &Plan, channels: usize) {
         context.record(Entry::number(&format!("halo-{name}"), channel.blur.halo, "", "strength of the halo"));
         context.record(Entry::number(&format!("jitter-{name}"), channel.blur.jitter, "", "jitter of the core"));
         if let Some(fit) = &plan.limb {
-            context.record(Entry::number(
-                &format!("limb-darkening-{name}"),
-                fit.channels[c].exponent,
-                "",
-                "exponent p of the disc's brightness mu^p",
-            ));
+            if !fit.ringed {
+                context.record(Entry::number(
+                    &format!("limb-darkening-{name}"),
+                    fit.channels[c].exponent,
+                    "",
+                    "exponent p of the disc's brightness mu^p",
+                ));
+            }
             context.record(Entry::number(
                 &format!("disc-misfit-{name}"),
                 100.0 * fit.channels[c].misfit,

@@ -40,10 +40,10 @@ pub fn with_facts(description: Description) -> Description {
     FACTS.into_iter().fold(description, |description, fact| description.fact(fact))
 }
 
-/// Bytes of a filter: field of the margins, spectra of stack and halves, transfer, targets, gains and the fit's columns.
+/// Bytes of a filter: field of the margins, spectra of stack and halves, transfer, targets, gains and the columns of the fits.
 pub fn memory(stream: StreamShape) -> Memory {
     let field = ((stream.width + 60) * (stream.height + 60) * 4) as u64;
-    Memory { state: field * 40 * stream.planes as u64, ..Memory::default() }
+    Memory { state: field * 70 * stream.planes as u64, ..Memory::default() }
 }
 
 /// A picture like another, without samples and half-stacks yet.

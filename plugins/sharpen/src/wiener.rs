@@ -43,7 +43,8 @@ impl Method for Wiener {
             "Divides by the stack's transfer, told by the dark sky about the object and by the limb of a disc \
                      (or by the power of the picture where there is neither) and, given `bends`, by how much the frames were seen to bend; multiplies by a Gaussian target, and passes only what the two \
                      half-stacks agree on. On a planet the fitted disc is taken off before and put back sharp, so \
-                     the limb does not ring. Colours help each other: detail that is certain in green is expected in \
+                     the limb does not ring; Saturn's globe is fitted together with its rings where derotate.geometry placed \
+                     it. Colours help each other: detail that is certain in green is expected in \
                      blue in the measure in which their markings go along elsewhere. The default for pictures; needs half-stacks for its best work. It \
                      knows isotropic blur only: a smear by rotation or the air's dispersion stays. A small marking that differs from \
                      all others in how its colours go along is drawn towards the others where its own colour is \

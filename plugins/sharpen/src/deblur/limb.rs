@@ -105,8 +105,10 @@ pub struct LimbFit {
     pub seeing: Seeing,
     /// Per channel.
     pub channels: Vec<ChannelFit>,
-    /// What bands add to a disc of brightness 1, per channel; empty where they are not known.
+    /// What bands and rings add to a disc of brightness 1, per channel; empty where they are not known.
     pub bands: Vec<Vec<Complex32>>,
+    /// Whether it is the model of [`super::ringed`]; the exponent then says nothing.
+    pub ringed: bool,
 }
 
 fn unpack(common: &[f64]) -> (Ellipse, Seeing) {
@@ -285,7 +287,7 @@ fn fit_n<const N: usize>(
         })
         .collect::<Vec<_>>();
     let sound = result.iter().all(|c| c.brightness > 0.0 && c.misfit.is_finite());
-    sound.then_some(LimbFit { ellipse, seeing, channels: result, bands: Vec::new() })
+    sound.then_some(LimbFit { ellipse, seeing, channels: result, bands: Vec::new(), ringed: false })
 }
 
 fn misfit(work: &Work<'_>, at: &Evaluation, ellipse: &Ellipse, own: &[f64], channel: &Channel<'_>) -> f64 {

@@ -11,5 +11,6 @@ pub mod optics;
 pub mod outline;
 pub mod plan;
 pub mod rim;
+pub mod ringed;
 pub mod sky;
 pub mod transfer;

@@ -10,6 +10,7 @@ use super::canvas::Canvas;
 use super::limb::{self, Air, Channel, Ellipse, Expected, LimbFit, Outline};
 use super::noise;
 use super::optics::Optics;
+use super::ringed;
 use super::sky::{self, SkyFit, USUAL};
 use super::transfer::{self, AFTER_PARTS, CoreHalo, MOTION_SHARE, REFERENCE_NM, Seeing};
 
@@ -267,6 +268,11 @@ fn fit(
     fixed: &[Vec<f32>],
     sky: Option<&SkyFit>,
 ) -> Option<LimbFit> {
+    if let Some(sky) = sky
+        && let Some(found) = fit_ringed(context, image, canvas, optics, channels, fixed, sky)
+    {
+        return Some(found);
+    }
     let picture = sky.map_or(image.channel(image.channels / 2), |s| &s.soft);
     let mut begin = limb::start(picture, image.width, image.height)?;
     let outline = outline_of(image);
@@ -320,6 +326,27 @@ fn fit(
         }
         None => Some(plain),
     }
+}
+
+/// The globe of a Saturn that was placed before, fitted together with its rings, with the blur that the sky tells.
+fn fit_ringed(
+    context: &dyn Context,
+    image: &Image,
+    canvas: &Canvas,
+    optics: &Optics,
+    channels: &[ChannelPlan],
+    fixed: &[Vec<f32>],
+    sky: &SkyFit,
+) -> Option<LimbFit> {
+    let globe = image.info.globe.as_ref().filter(|globe| globe.body == "saturn" && globe.doubts.is_empty())?;
+    let polar_px = image.info.disc.filter(|disc| disc.equatorial_radius_px > 0.0)?.polar_radius_px;
+    let seeing = Seeing { wavefront: sky.wavefront, halo_excess: 0.0, motion: sky.motion };
+    let transfers = gather(context, image.channels, |c| {
+        whole_transfer(canvas, &seeing.at(optics.wavelength_nm[c]), channels[c].cutoff, &fixed[c])
+    });
+    let source = |c: usize| ringed::Source { picture: image.channel(c), transfer: &transfers[c] };
+    let sources: Vec<ringed::Source<'_>> = (0..image.channels).map(source).collect();
+    ringed::fit(context, canvas, globe, polar_px, &sources, seeing)
 }
 
 /// The limb of a globe that was placed before, where it is a whole disc and suits picture and sky: one that does not may
