@@ -221,7 +221,7 @@ pub fn error_db(picture: &[f32], scene: &Scene) -> f64 {
 /// the disc.
 pub fn pole_error(channel: &[f32], scene: &Scene) -> (f64, f64) {
     let (cos, sin) = (libm::cos(0.3), libm::sin(0.3));
-    let mut belts = vec![(0.0, 0.0); 8];
+    let mut belts = [(0.0, 0.0); 8];
     for (i, (v, t)) in channel.iter().zip(&scene.truth).enumerate() {
         let (x, y) = ((i % SIDE) as f64 - 47.2, (i / SIDE) as f64 - 46.6);
         let (u, w) = (x * cos + y * sin, (y * cos - x * sin) / 0.94);
