@@ -104,8 +104,8 @@ fn draw_look(look: Look) -> Vec<f32> {
     out
 }
 
-/// What a placement told of the globe of [`Look::Ringed`], its radius a hundredth too large, north and south not told apart
-/// and taken wrongly.
+/// What a placement told of the globe of [`Look::Ringed`], its radius a hundredth too large, north and south taken for each
+/// other and not told apart.
 pub fn placed() -> (Globe, Disc) {
     let (radius, pole, ratio) = (15.15, 0.3 + std::f64::consts::PI, 0.94);
     let globe = Globe {

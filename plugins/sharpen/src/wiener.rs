@@ -22,7 +22,6 @@ use stillair_maths::fft::{Complex32, Fft2Scratch};
 
 use crate::deblur::canvas::Canvas;
 use crate::deblur::joint::{self, Colour};
-
 use crate::deblur::noise::{self, Law};
 use crate::deblur::plan::{ChannelPlan, Left, Plan};
 use crate::deblur::rim::Rim;

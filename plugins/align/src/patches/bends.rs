@@ -18,7 +18,7 @@ const SIZE: f64 = 16.0;
 
 /// So many patches over all frames are enough, but not fewer frames than that.
 const PATCHES: usize = 3000;
-const FRAMES: usize = 32;
+const FRAMES: usize = 64;
 
 /// A field of less is none, px.
 const TOLD_PX: f64 = 0.01;
@@ -37,7 +37,7 @@ impl Method for Bends {
             "Measures how much the air bends the field, from some of the frames",
         )
         .help(
-            "Registers patches of some frames, spread evenly over those with weight, on a reference stack and tells \
+            "Registers patches of some frames, spread evenly over their weights, on a reference stack and tells \
              how much they move against each other. A stack of whole frames keeps that as blur: give the record to \
              sharpen.wiener, which else takes the usual. Nothing is moved. A target with fewer than nine patches of \
              structure, or a clip of fewer than 16 frames, tells nothing.",
@@ -77,14 +77,19 @@ impl Reduce for BendsNode {
             return Ok(Box::new(BendsRun { run: None, chosen: Vec::new() }));
         }
         let run = start(&self.patches, context, bound, info)?;
-        // Frames spread evenly over those that count: many patches need fewer.
+        // Frames spread evenly over the sum of weights, as the stack takes them: many patches need fewer.
         let table = bound.table("table")?;
         let counted: Vec<usize> = (0..info.frames).filter(|frame| table.weight(*frame) > 0.0).collect();
         let enough = (PATCHES / run.look.used().max(1)).max(FRAMES);
         let taken = counted.len().min(self.sample).min(enough);
+        let total: f64 = counted.iter().map(|frame| table.weight(*frame)).sum();
         let mut chosen = vec![false; info.frames];
-        for k in 0..taken {
-            chosen[counted[(2 * k + 1) * counted.len() / (2 * taken)]] = true;
+        let (mut sum, mut next) = (0.0, 0);
+        for frame in counted {
+            sum += table.weight(frame);
+            let reached = libm::floor(sum / total * taken as f64 + 0.5) as usize;
+            chosen[frame] = reached > next;
+            next = next.max(reached);
         }
         Ok(Box::new(BendsRun { run: Some(run), chosen }))
     }

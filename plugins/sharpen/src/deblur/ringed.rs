@@ -1,7 +1,7 @@
 //! A model of ringed Saturn's globe, with brightnesses from the stack.
 //!
 //! The object is a sum of pieces with sharp edges, in the places that their geometry gives: the globe where no ring lies in
-//! front of it (`mu^p` for two p, and one of them times the latitude's sine and its square, for belts and poles), annuli
+//! front of it (`mu^p` for two p, and one of them times the place along the pole's direction and its square, for belts and poles), annuli
 //! of the ring plane where the globe does not hide them, and strips of rings in front of the globe. Each piece, blurred by
 //! the stack's transfer, is drawn, and their brightnesses follow by linear least squares over all pixels; centre and scale
 //! with them, linearised and repeated (Gauss-Newton). Where north and south are not told apart, the side on which the
@@ -40,13 +40,17 @@ const FINE: usize = 4;
 const ROUNDS: usize = 3;
 /// Step for the derivative by the scale.
 const SCALE_STEP: f64 = 0.004;
-/// Largest change of the scale, and of the centre in equatorial radii, from those given.
+/// Largest change of the scale, and of the centre in equatorial radii, from those given; a fit that goes farther is none.
 const FARTHEST: (f64, f64) = (0.03, 0.05);
 /// Least opening of the rings: sine of the latitude.
 const LEAST_SINE: f64 = 0.03;
+/// Largest error of the pole's direction, which is not fitted, radians.
+const LARGEST_TURN: f64 = 0.03;
+/// Elliptical radius within which what is left counts.
+const ABOUT_GLOBE: f64 = 1.3;
 /// Share of the diagonal added to the normal equations.
 const RIDGE: f64 = 1e-6;
-/// Largest rms of what the model leaves, of the globe's brightness, with which it is believed.
+/// Largest rms of what the model leaves about the globe, of its brightness, with which it is believed.
 const MISFIT: f64 = 0.05;
 
 /// What a channel brings.
@@ -67,6 +71,23 @@ struct Place {
     pole: f64,
     /// Sine of the latitude: the rings pass in front where it and the pole's coordinate differ in sign; 0 = no rings.
     sine: f64,
+}
+
+impl Place {
+    /// Rms difference of picture and model about the globe.
+    fn rms(&self, width: usize, picture: &[f32], model: &[f32]) -> f64 {
+        let (sin, cos) = libm::sincos(self.pole);
+        let (mut sum, mut count) = (0.0, 0.0);
+        for (i, (v, m)) in picture.iter().zip(model).enumerate() {
+            let (dx, dy) = ((i % width) as f64 - self.centre.0, (i / width) as f64 - self.centre.1);
+            let (u, v_) = (dx * cos + dy * sin, (dx * sin - dy * cos) / self.flat);
+            if libm::hypot(u, v_) < ABOUT_GLOBE * self.radius {
+                sum += f64::from(v - m) * f64::from(v - m);
+                count += 1.0;
+            }
+        }
+        (sum / f64::max(count, 1.0)).sqrt()
+    }
 }
 
 /// Model of one channel.
@@ -90,7 +111,7 @@ pub fn fit(
     seeing: Seeing,
 ) -> Option<LimbFit> {
     let sine = libm::sin(globe.latitude_rad);
-    if sine.abs() < LEAST_SINE || globe.equatorial_radius_px <= 0.0 {
+    if sine.abs() < LEAST_SINE || globe.equatorial_radius_px <= 0.0 || globe.pole_sigma_rad > LARGEST_TURN {
         return None;
     }
     let begin = Place {
@@ -102,9 +123,10 @@ pub fn fit(
     };
     let sides: &[f64] = if globe.oriented { &[1.0] } else { &[1.0, -1.0] };
     let middle = &channels[channels.len() / 2];
-    let placed = gather(context, sides.len(), |i| one(canvas, middle, Place { sine: sine * sides[i], ..begin }, true));
+    let placed =
+        gather(context, sides.len(), |i| one(context, canvas, middle, Place { sine: sine * sides[i], ..begin }, true));
     let best = placed.into_iter().flatten().min_by(|a, b| a.rms.total_cmp(&b.rms))?;
-    let all = gather(context, channels.len(), |c| one(canvas, &channels[c], best.place, false));
+    let all = gather(context, channels.len(), |c| one(context, canvas, &channels[c], best.place, false));
     let all: Vec<Fitted> = all.into_iter().flatten().collect();
     if all.len() != channels.len() || all.iter().any(|f| f.globe <= 0.0 || f.rms > MISFIT * f.globe) {
         return None;
@@ -133,20 +155,22 @@ pub fn fit(
 }
 
 /// Fits one channel; `scale`: its scale too.
-fn one(canvas: &Canvas, source: &Source<'_>, begin: Place, scale: bool) -> Option<Fitted> {
+fn one(context: &dyn Context, canvas: &Canvas, source: &Source<'_>, begin: Place, scale: bool) -> Option<Fitted> {
     let mut scratch = canvas.plan.scratch();
     let mut place = begin;
     let mut fitted = None;
     for round in 0..ROUNDS {
+        if context.cancelled() {
+            return None;
+        }
         let pieces = pieces(canvas, &place, &mut scratch);
         let mut columns = vec![vec![1.0; canvas.width * canvas.height]];
         columns.extend(pieces.iter().map(|p| seen(canvas, p, source.transfer, &mut scratch)));
         let brightness = solve(&columns, source.picture)?;
         let model = sum(&columns, &brightness);
-        let left: Vec<f32> = source.picture.iter().zip(&model).map(|(v, m)| v - m).collect();
-        let rms = (left.iter().map(|v| f64::from(v * v)).sum::<f64>() / left.len().max(1) as f64).sqrt();
+        let rms = place.rms(canvas.width, source.picture, &model);
         let object = spectrum_of(&pieces, &brightness[1..]);
-        // Mean of the globe's pieces at the centre, where mu is 1 and the latitude's sine next to 0.
+        // The globe's brightness at its centre, where mu is 1 and the place along the pole 0.
         let globe = brightness[1] + brightness[2];
         if round + 1 == ROUNDS {
             let whole = self::pieces(canvas, &Place { sine: 0.0, ..place }, &mut scratch);
@@ -174,15 +198,14 @@ fn one(canvas: &Canvas, source: &Source<'_>, begin: Place, scale: bool) -> Optio
             columns.push(other.iter().zip(&here).map(|(o, h)| (o - h) / SCALE_STEP as f32).collect());
         }
         let steps = solve(&columns, source.picture)?.split_off(PIECES + 1);
-        let reach = FARTHEST.1 * begin.radius;
-        let within = |value: f64, about: f64, by: f64| value.clamp(about - by, about + by);
-        place.centre = (
-            within(place.centre.0 + steps[0], begin.centre.0, reach),
-            within(place.centre.1 + steps[1], begin.centre.1, reach),
-        );
+        place.centre = (place.centre.0 + steps[0], place.centre.1 + steps[1]);
         if scale {
-            let radius = place.radius * (1.0 + steps[2]);
-            place.radius = within(radius, begin.radius, FARTHEST.0 * begin.radius);
+            place.radius *= 1.0 + steps[2];
+        }
+        let moved = libm::hypot(place.centre.0 - begin.centre.0, place.centre.1 - begin.centre.1);
+        let grown = (place.radius / begin.radius - 1.0).abs();
+        if !(grown <= FARTHEST.0 && moved <= FARTHEST.1 * begin.radius) {
+            return None;
         }
     }
     fitted

@@ -14,7 +14,6 @@ use stillair_maths::robust;
 
 use super::canvas::Canvas;
 use super::ellipse::FLATTEST;
-
 use super::optics::Optics;
 use super::outline;
 use super::plan::ChannelPlan;

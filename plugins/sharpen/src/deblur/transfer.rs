@@ -32,28 +32,33 @@ const LARGE: (f64, f64) = (20.0, 0.35);
 /// measured: with less motion the inside of a small disc's limb comes out too dark.
 pub fn usual_motion(wavefront: f64, radius_resolutions: f64) -> f64 {
     let of_usual = (radius_resolutions / USUAL_RADIUS).clamp(LEAST, 1.0);
-    let of_large = libm::pow((LARGE.0 / radius_resolutions).clamp(0.1, 1.0), LARGE.1);
-    MOTION_SHARE.0 * wavefront * of_usual * of_large
+    MOTION_SHARE.0 * wavefront * of_usual * of_large(radius_resolutions)
+}
+
+/// What is left on a target of that radius of the motion on one of [`LARGE`].
+fn of_large(radius_resolutions: f64) -> f64 {
+    libm::pow((LARGE.0 / radius_resolutions).clamp(0.1, 1.0), LARGE.1)
 }
 
 /// Motion that a stack keeps over the cube of the local shifts on a globe, the radius in lambda/D from which on it is so
 /// much, and the power with which it falls towards smaller ones. Found on twelve simulated clips of globes of 7 to 42
-/// lambda/D in radius and D / r0 of 1.6 to 3.8: best motion over the cube 9 to 17, of globes of 23 lambda/D 15 to 17, while
-/// over the square it rose from 2.0 in good seeing to 3.6 in bad. More than the square itself: the patches of align.bends
+/// lambda/D in radius and D / r0 of 1.6 to 3.8: best motion over the cube 11 to 23, of globes of 23 lambda/D 16 to 23, while
+/// over the square it rose from 1.8 in good seeing to 4.1 in bad. More than the square itself: the patches of align.bends
 /// are 16 lambda/D wide and even out what bends within them, and what strong seeing takes from the core beyond
 /// [`CoreHalo`] counts as motion too. Measured, not derived.
-const OF_FIELD: (f64, f64, f64) = (16.0, 20.0, 0.25);
+const OF_FIELD: (f64, f64, f64) = (20.0, 20.0, 0.34);
 
 /// So many times as much where rings lengthen the target: it bends over more than its patches along the globe tell. Found
-/// on four simulated clips (1.5 to 2.3).
-const RINGED: f64 = 1.9;
+/// on four simulated clips (1.7 to 2.3).
+const RINGED: f64 = 2.0;
 
 /// Motion left on a target of a radius in lambda/D where the local shifts were measured: `field` is their rms along an
-/// axis, lambda/D; `ringed` tells whether the target is longer than a globe.
+/// axis over the frames of the stack, lambda/D; `ringed` tells whether the target is longer than a globe.
 pub fn motion_of_field(field: f64, radius_resolutions: f64, ringed: bool) -> f64 {
     let (share, radius, power) = OF_FIELD;
     let of_small = libm::pow((radius_resolutions / radius).min(1.0), power);
-    share * of_small * field * field * field * if ringed { RINGED } else { 1.0 }
+    let of_target = share * of_small * of_large(radius_resolutions);
+    of_target * field * field * field * if ringed { RINGED } else { 1.0 }
 }
 
 /// What local shifts leave of [`usual_motion`], as simulated stacks of globes of 24 lambda/D in radius kept it.

@@ -131,8 +131,8 @@ impl Operator {
     }
 
     /// Mean of the products of kernels of white noise of the power `noise` per coefficient, shaped by `shape` (amplitude of
-    /// every coefficient).
-    pub fn scatter_of_noise(&self, noise: f64, shape: &[f32]) -> Vec<f64> {
+    /// every coefficient) and seen through `window`, of a mean square of 1.
+    pub fn scatter_of_noise(&self, noise: f64, shape: &[f32], window: &[f32]) -> Vec<f64> {
         let n = self.len();
         let pixels = self.window.len();
         let sigma = (noise / pixels as f64).sqrt() as f32;
@@ -145,6 +145,9 @@ impl Operator {
             }
             self.plan.forward(&field, &mut spectrum, &mut scratch.fft);
             spectrum.iter_mut().zip(shape).for_each(|(v, s)| *v *= *s);
+            self.plan.inverse(&mut spectrum, &mut field, &mut scratch.fft);
+            field.iter_mut().zip(window).for_each(|(v, w)| *v *= *w);
+            self.plan.forward(&field, &mut spectrum, &mut scratch.fft);
             add_products(&mut scatter, &self.kernel(&spectrum, &mut scratch));
         }
         scatter.iter_mut().for_each(|v| *v /= NOISE_FRAMES as f64);

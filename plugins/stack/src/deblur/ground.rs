@@ -38,7 +38,8 @@ pub(super) struct Cut {
 }
 
 impl Cut {
-    /// The whole field, or patches of about `patch_px` px.
+    /// The whole field, or patches of about `patch_px` px, at least [`LEAST_PX`]; the whole too where a patch would be as
+    /// large as the field is high or wide.
     pub(super) fn of(width: usize, height: usize, patch_px: Option<f64>) -> Self {
         let side = patch_px.map_or(0, |px| 4 * libm::round(px / 4.0).max(0.0) as usize).max(LEAST_PX);
         if patch_px.is_none() || side >= width.min(height) {
@@ -182,6 +183,16 @@ impl Ground {
         });
         ground.operators = operators;
         ground
+    }
+
+    /// How much of a frame's noise a part holds at each of its pixels: its window, less what runs into the mean at the
+    /// field's edge, over the root of the mean square.
+    pub(super) fn noise_window(&self, part: usize) -> Vec<f32> {
+        let mut cell = Vec::new();
+        self.cell(part, &self.edge, &mut cell);
+        let square = cell.iter().map(|w| f64::from(w * w)).sum::<f64>() / cell.len().max(1) as f64;
+        cell.iter_mut().for_each(|w| *w = (f64::from(*w) / square.sqrt().max(1e-9)) as f32);
+        cell
     }
 
     /// Variance of a field within a part, under its window.
