@@ -43,9 +43,8 @@ pub fn with_facts(description: Description) -> Description {
 /// Bytes of a filter: field of the margins, spectra of stack and halves, transfer, targets, gains and the columns of the fits.
 pub fn memory(stream: StreamShape) -> Memory {
     let field = ((stream.width + 60) * (stream.height + 60) * 4) as u64;
-    let planes = stream.planes as u64;
-    // A ringed globe is tried on two sides, or in all colours, at once.
-    Memory { state: field * (40 * planes + 55 * planes.max(2)), ..Memory::default() }
+    // A ringed globe has a few columns more than a plain one.
+    Memory { state: field * (40 * stream.planes as u64 + 8), ..Memory::default() }
 }
 
 /// A picture like another, without samples and half-stacks yet.

@@ -12,7 +12,7 @@ use super::noise;
 use super::optics::Optics;
 use super::ringed;
 use super::sky::{self, SkyFit, USUAL};
-use super::transfer::{self, AFTER_PARTS, CoreHalo, MOTION_SHARE, REFERENCE_NM, Seeing};
+use super::transfer::{self, CoreHalo, MOTION_SHARE, REFERENCE_NM, Seeing};
 
 /// A channel of the stack in the frequency domain.
 #[derive(Debug, Clone)]
@@ -121,12 +121,12 @@ impl Plan {
         let fixed = gather(context, image.channels, |c| fixed_transfer(&canvas, &optics, c, channels[c].cutoff));
         let mut sky = sky::wavefront(context, image, &canvas, &optics, &channels, &fixed);
         if let Some(sky) = &mut sky {
-            let left = if image.info.parts_placed { AFTER_PARTS } else { 1.0 };
             let middle = image.channels / 2;
             let resolution_px = REFERENCE_NM / (channels[middle].cutoff * optics.wavelength_nm[middle]);
+            let ringed = image.info.globe.as_ref().map_or(sky.ringed, |globe| globe.body == "saturn");
+            let left = if image.info.parts_placed { transfer::after_parts(sky.radius, ringed) } else { 1.0 };
             let usual = told.field_px.map_or(sky.motion, |field_px| {
                 let field = field_px * image.info.px_per_capture_px / resolution_px;
-                let ringed = image.info.globe.as_ref().map_or(sky.ringed, |globe| globe.body == "saturn");
                 let seen = transfer::motion_of_field(field, sky.radius, ringed);
                 seen.clamp(sky.motion / FROM_USUAL, sky.motion * FROM_USUAL)
             });

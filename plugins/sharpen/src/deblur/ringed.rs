@@ -35,7 +35,7 @@ const EXPONENTS: [f64; 2] = [0.4, 1.2];
 /// Exponent that stands for the globe where one is wanted.
 const NOMINAL: f64 = 0.65;
 /// Samples along each axis of a pixel.
-const FINE: usize = 4;
+const FINE: usize = 3;
 /// Rounds of least squares.
 const ROUNDS: usize = 3;
 /// Step for the derivative by the scale.
@@ -74,6 +74,45 @@ struct Place {
 }
 
 impl Place {
+    /// Calls `add(piece, pixel of the field, share)` for all that a pixel holds of each piece.
+    fn visit(&self, canvas: &Canvas, mut add: impl FnMut(usize, usize, f32)) {
+        let (sin, cos) = libm::sincos(self.pole);
+        let step = |i: usize| (i as f64 + 0.5) / FINE as f64 - 0.5;
+        let part = 1.0 / (FINE * FINE) as f32;
+        let reach = (EDGES[ANNULI] * self.radius + 1.0, (EDGES[ANNULI] * self.sine.abs()).max(1.0) * self.radius + 1.0);
+        for at in 0..canvas.width * canvas.height {
+            let (x, y) = ((at % canvas.width) as f64 - self.centre.0, (at / canvas.width) as f64 - self.centre.1);
+            if (x * cos + y * sin).abs() > reach.0 || (x * sin - y * cos).abs() > reach.1 {
+                continue;
+            }
+            let at = at / canvas.width * canvas.plan.width() + at % canvas.width;
+            for sub in 0..FINE * FINE {
+                let (dx, dy) = ((x + step(sub % FINE)) / self.radius, (y + step(sub / FINE)) / self.radius);
+                // Along the equator, and towards the pole.
+                let (u, v) = (dx * cos + dy * sin, dx * sin - dy * cos);
+                let along_pole = v / self.flat;
+                let mu2 = 1.0 - u * u - along_pole * along_pole;
+                let ring = if self.sine == 0.0 { 0.0 } else { libm::hypot(u, v / self.sine) };
+                let annulus = (0..ANNULI).find(|k| (EDGES[*k]..EDGES[k + 1]).contains(&ring));
+                match annulus {
+                    Some(k) if mu2 > 0.0 && v * self.sine < 0.0 => {
+                        add(GLOBE + ANNULI + STRIPS.iter().rposition(|from| k >= *from).unwrap_or(0), at, part);
+                    }
+                    Some(k) if mu2 <= 0.0 => add(GLOBE + k, at, part),
+                    _ if mu2 > 0.0 => {
+                        let bright = EXPONENTS.map(|p| part * libm::pow(mu2, 0.5 * p) as f32);
+                        let along_pole = along_pole as f32;
+                        add(0, at, bright[0]);
+                        add(1, at, bright[1]);
+                        add(2, at, bright[0] * along_pole);
+                        add(3, at, bright[0] * along_pole * along_pole);
+                    }
+                    _ => (),
+                }
+            }
+        }
+    }
+
     /// Rms difference of picture and model about the globe.
     fn rms(&self, width: usize, picture: &[f32], model: &[f32]) -> f64 {
         let (sin, cos) = libm::sincos(self.pole);
@@ -90,14 +129,10 @@ impl Place {
     }
 }
 
-/// Model of one channel.
+/// The pieces' brightnesses in one channel.
 struct Fitted {
-    place: Place,
-    sky: f64,
-    /// Spectrum of the globe, what the rings cover included.
-    globe_alone: Vec<Complex32>,
-    /// Its brightness at the centre.
-    globe: f64,
+    /// Of the sky, then of the pieces.
+    brightness: Vec<f64>,
     rms: f64,
 }
 
@@ -123,167 +158,142 @@ pub fn fit(
     };
     let sides: &[f64] = if globe.oriented { &[1.0] } else { &[1.0, -1.0] };
     let middle = &channels[channels.len() / 2];
-    let placed =
-        gather(context, sides.len(), |i| one(context, canvas, middle, Place { sine: sine * sides[i], ..begin }, true));
-    let best = placed.into_iter().flatten().min_by(|a, b| a.rms.total_cmp(&b.rms))?;
-    let all = gather(context, channels.len(), |c| one(context, canvas, &channels[c], best.place, false));
+    let mut best: Option<(Place, f64, Place)> = None;
+    for side in sides {
+        let place = Place { sine: sine * side, ..begin };
+        let (fitted, next) = moved(context, canvas, middle, &place)?;
+        if best.as_ref().is_none_or(|(_, rms, _)| fitted.rms < *rms) {
+            best = Some((place, fitted.rms, next));
+        }
+    }
+    let (_, _, mut place) = best?;
+    for _ in 1..ROUNDS {
+        place = moved(context, canvas, middle, &place)?.1;
+        let off = libm::hypot(place.centre.0 - begin.centre.0, place.centre.1 - begin.centre.1);
+        let grown = (place.radius / begin.radius - 1.0).abs();
+        if !(grown <= FARTHEST.0 && off <= FARTHEST.1 * begin.radius) {
+            return None;
+        }
+    }
+    let fields = fields(canvas, &place);
+    let all = gather(context, channels.len(), |c| {
+        let columns = columns(canvas, fields.iter().map(Vec::as_slice), channels[c].transfer);
+        solved(canvas, &place, &columns, channels[c].picture)
+    });
     let all: Vec<Fitted> = all.into_iter().flatten().collect();
-    if all.len() != channels.len() || all.iter().any(|f| f.globe <= 0.0 || f.rms > MISFIT * f.globe) {
+    // The globe's brightness at its centre, where mu is 1 and the place along the pole 0.
+    let centre = |f: &Fitted| f.brightness[1] + f.brightness[2];
+    if all.len() != channels.len() || all.iter().any(|f| centre(f) <= 0.0 || f.rms > MISFIT * centre(f)) {
         return None;
     }
-    let (a, b) = (best.place.radius, best.place.radius * best.place.flat);
+    let (a, b) = (place.radius, place.radius * place.flat);
     let sum = a * a + b * b;
     let flat = (a * a - b * b) / sum;
-    let (across, along) = libm::sincos(2.0 * best.place.pole);
+    let (across, along) = libm::sincos(2.0 * place.pole);
     let ellipse = Ellipse { radius_px: (0.5 * sum).sqrt(), along: flat * along, across: flat * across };
     let channel = |f: &Fitted| ChannelFit {
         exponent: NOMINAL,
-        centre_px: f.place.centre,
-        brightness: f.globe,
-        sky: f.sky,
-        misfit: f.rms / f.globe,
+        centre_px: place.centre,
+        brightness: centre(f),
+        sky: f.brightness[0],
+        misfit: f.rms / centre(f),
     };
     let mut found =
         LimbFit { ellipse, seeing, channels: all.iter().map(channel).collect(), bands: Vec::new(), ringed: true };
-    // What is not the plain disc, of brightness 1.
+    // What the globe, rings off, is more than the plain disc, of brightness 1.
+    let globe = Place { sine: 0.0, ..place };
     found.bands = gather(context, all.len(), |c| {
+        let scale = 1.0 / found.channels[c].brightness;
+        let brightness: Vec<f64> = all[c].brightness[1..=GLOBE].iter().map(|b| b * scale).collect();
+        let whole = transformed(canvas, &total(canvas, &globe, &brightness), &mut canvas.plan.scratch());
         let disc = limb::object_spectrum(canvas, &found, c);
-        let scale = (1.0 / all[c].globe) as f32;
-        all[c].globe_alone.iter().zip(disc).map(|(o, d)| (o - d) * scale).collect()
+        whole.iter().zip(disc).map(|(w, d)| w - d * scale as f32).collect()
     });
     Some(found)
 }
 
-/// Fits one channel; `scale`: its scale too.
-fn one(context: &dyn Context, canvas: &Canvas, source: &Source<'_>, begin: Place, scale: bool) -> Option<Fitted> {
-    let mut scratch = canvas.plan.scratch();
-    let mut place = begin;
-    let mut fitted = None;
-    for round in 0..ROUNDS {
-        if context.cancelled() {
-            return None;
-        }
-        let pieces = pieces(canvas, &place, &mut scratch);
-        let mut columns = vec![vec![1.0; canvas.width * canvas.height]];
-        columns.extend(pieces.iter().map(|p| seen(canvas, p, source.transfer, &mut scratch)));
-        let brightness = solve(&columns, source.picture)?;
-        let model = sum(&columns, &brightness);
-        let rms = place.rms(canvas.width, source.picture, &model);
-        let object = spectrum_of(&pieces, &brightness[1..]);
-        // The globe's brightness at its centre, where mu is 1 and the place along the pole 0.
-        let globe = brightness[1] + brightness[2];
-        if round + 1 == ROUNDS {
-            let whole = self::pieces(canvas, &Place { sine: 0.0, ..place }, &mut scratch);
-            let globe_alone = spectrum_of(&whole[..GLOBE], &brightness[1..]);
-            fitted = Some(Fitted { place, sky: brightness[0], globe_alone, globe, rms });
-            break;
-        }
-        // How the model changes with centre and scale.
-        let tau = std::f64::consts::TAU;
-        let moved = |along: fn(f64, f64) -> f64, scratch: &mut Fft2Scratch| {
-            let turned: Vec<Complex32> = canvas
-                .frequencies()
-                .zip(&object)
-                .map(|((fx, fy), o)| o * Complex32::new(0.0, (-tau * along(fx, fy)) as f32))
-                .collect();
-            seen(canvas, &turned, source.transfer, scratch)
-        };
-        columns.push(moved(|fx, _| fx, &mut scratch));
-        columns.push(moved(|_, fy| fy, &mut scratch));
-        if scale {
-            let larger = Place { radius: place.radius * (1.0 + SCALE_STEP), ..place };
-            let pieces = self::pieces(canvas, &larger, &mut scratch);
-            let other = seen(canvas, &spectrum_of(&pieces, &brightness[1..]), source.transfer, &mut scratch);
-            let here = seen(canvas, &object, source.transfer, &mut scratch);
-            columns.push(other.iter().zip(&here).map(|(o, h)| (o - h) / SCALE_STEP as f32).collect());
-        }
-        let steps = solve(&columns, source.picture)?.split_off(PIECES + 1);
-        place.centre = (place.centre.0 + steps[0], place.centre.1 + steps[1]);
-        if scale {
-            place.radius *= 1.0 + steps[2];
-        }
-        let moved = libm::hypot(place.centre.0 - begin.centre.0, place.centre.1 - begin.centre.1);
-        let grown = (place.radius / begin.radius - 1.0).abs();
-        if !(grown <= FARTHEST.0 && moved <= FARTHEST.1 * begin.radius) {
-            return None;
-        }
+/// The pieces' brightnesses at a place, and a better place.
+fn moved(context: &dyn Context, canvas: &Canvas, source: &Source<'_>, place: &Place) -> Option<(Fitted, Place)> {
+    if context.cancelled() {
+        return None;
     }
-    fitted
+    let mut scratch = canvas.plan.scratch();
+    let mut columns = columns(canvas, fields(canvas, place).into_iter(), source.transfer);
+    let fitted = solved(canvas, place, &columns, source.picture)?;
+    let pieces = &fitted.brightness[1..];
+    let object = transformed(canvas, &total(canvas, place, pieces), &mut scratch);
+    // How the model changes with centre and scale.
+    let mut along = |axis: fn(f64, f64) -> f64| {
+        let turned = |((fx, fy), o): ((f64, f64), &Complex32)| {
+            o * Complex32::new(0.0, (-std::f64::consts::TAU * axis(fx, fy)) as f32)
+        };
+        let spectrum: Vec<Complex32> = canvas.frequencies().zip(&object).map(turned).collect();
+        seen(canvas, spectrum, source.transfer, &mut scratch)
+    };
+    columns.push(along(|fx, _| fx));
+    columns.push(along(|_, fy| fy));
+    let larger = Place { radius: place.radius * (1.0 + SCALE_STEP), ..*place };
+    let other = transformed(canvas, &total(canvas, &larger, pieces), &mut scratch);
+    let step: Vec<Complex32> = other.iter().zip(&object).map(|(o, h)| (o - h) / SCALE_STEP as f32).collect();
+    columns.push(seen(canvas, step, source.transfer, &mut scratch));
+    let steps = solve(&columns, source.picture)?.split_off(PIECES + 1);
+    let centre = (place.centre.0 + steps[0], place.centre.1 + steps[1]);
+    Some((fitted, Place { centre, radius: place.radius * (1.0 + steps[2]), ..*place }))
 }
 
-/// Spectra of all pieces at brightness 1: the globe's, the annuli's, the strips'.
-fn pieces(canvas: &Canvas, place: &Place, scratch: &mut Fft2Scratch) -> Vec<Vec<Complex32>> {
-    let (w, h) = (canvas.plan.width(), canvas.plan.height());
-    let mut fields = vec![vec![0.0_f32; w * h]; PIECES];
-    let (sin, cos) = libm::sincos(place.pole);
-    let step = |i: usize| (i as f64 + 0.5) / FINE as f64 - 0.5;
-    let part = 1.0 / (FINE * FINE) as f32;
-    for y in 0..canvas.height {
-        for x in 0..canvas.width {
-            for sub in 0..FINE * FINE {
-                let dx = (x as f64 + step(sub % FINE) - place.centre.0) / place.radius;
-                let dy = (y as f64 + step(sub / FINE) - place.centre.1) / place.radius;
-                // Along the equator, and towards the pole.
-                let (u, v) = (dx * cos + dy * sin, dx * sin - dy * cos);
-                let latitude = v / place.flat;
-                let mu2 = 1.0 - u * u - latitude * latitude;
-                let ring = if place.sine == 0.0 { 0.0 } else { libm::hypot(u, v / place.sine) };
-                let annulus = (0..ANNULI).find(|k| (EDGES[*k]..EDGES[k + 1]).contains(&ring));
-                let before = v * place.sine < 0.0;
-                let at = y * w + x;
-                match annulus {
-                    Some(k) if mu2 > 0.0 && before => {
-                        let strip = STRIPS.iter().rposition(|from| k >= *from).unwrap_or(0);
-                        fields[GLOBE + ANNULI + strip][at] += part;
-                    }
-                    Some(k) if mu2 <= 0.0 => fields[GLOBE + k][at] += part,
-                    _ if mu2 > 0.0 => {
-                        let bright = EXPONENTS.map(|p| libm::pow(mu2, 0.5 * p) as f32);
-                        let latitude = latitude as f32;
-                        fields[0][at] += part * bright[0];
-                        fields[1][at] += part * bright[1];
-                        fields[2][at] += part * bright[0] * latitude;
-                        fields[3][at] += part * bright[0] * latitude * latitude;
-                    }
-                    _ => (),
-                }
-            }
-        }
+/// Brightnesses for columns of a constant and the pieces.
+fn solved(canvas: &Canvas, place: &Place, columns: &[Vec<f32>], picture: &[f32]) -> Option<Fitted> {
+    let brightness = solve(columns, picture)?;
+    let mut model = vec![0.0; picture.len()];
+    for (column, b) in columns.iter().zip(&brightness) {
+        model.iter_mut().zip(column).for_each(|(o, v)| *o += v * *b as f32);
     }
-    // Drawn as means over pixels; the transfer holds the pixel too.
-    let pixels: Vec<f32> =
-        canvas.frequencies().map(|(fx, fy)| 1.0 / (mtf::pixel(fx) * mtf::pixel(fy)) as f32).collect();
-    let transform = |field: Vec<f32>| {
-        let mut spectrum = canvas.plan.spectrum();
-        canvas.plan.forward(&field, &mut spectrum, scratch);
-        spectrum.iter_mut().zip(&pixels).for_each(|(v, p)| *v *= *p);
-        spectrum
-    };
-    fields.into_iter().map(transform).collect()
+    Some(Fitted { rms: place.rms(canvas.width, picture, &model), brightness })
+}
+
+/// A constant, and the pieces as the stack would show them.
+fn columns<F: AsRef<[f32]>>(canvas: &Canvas, fields: impl Iterator<Item = F>, transfer: &[f32]) -> Vec<Vec<f32>> {
+    let mut scratch = canvas.plan.scratch();
+    let mut columns = vec![vec![1.0; canvas.width * canvas.height]];
+    for field in fields {
+        let spectrum = transformed(canvas, field.as_ref(), &mut scratch);
+        columns.push(seen(canvas, spectrum, transfer, &mut scratch));
+    }
+    columns
+}
+
+/// Fields of all pieces at brightness 1: the globe's, the annuli's, the strips'.
+fn fields(canvas: &Canvas, place: &Place) -> Vec<Vec<f32>> {
+    let mut fields = vec![vec![0.0_f32; canvas.plan.width() * canvas.plan.height()]; PIECES];
+    place.visit(canvas, |piece, at, value| fields[piece][at] += value);
+    fields
+}
+
+/// Field of the pieces at their brightnesses; those without one are dark.
+fn total(canvas: &Canvas, place: &Place, brightness: &[f64]) -> Vec<f32> {
+    let mut field = vec![0.0_f32; canvas.plan.width() * canvas.plan.height()];
+    place.visit(canvas, |piece, at, value| {
+        field[at] += value * brightness.get(piece).map_or(0.0, |b| *b as f32);
+    });
+    field
+}
+
+/// Spectrum of a field that was drawn as means over pixels; the transfer holds the pixel too.
+fn transformed(canvas: &Canvas, field: &[f32], scratch: &mut Fft2Scratch) -> Vec<Complex32> {
+    let mut spectrum = canvas.plan.spectrum();
+    canvas.plan.forward(field, &mut spectrum, scratch);
+    for ((fx, fy), value) in canvas.frequencies().zip(&mut spectrum) {
+        *value /= (mtf::pixel(fx) * mtf::pixel(fy)) as f32;
+    }
+    spectrum
 }
 
 /// A spectrum in the window through the transfer.
-fn seen(canvas: &Canvas, spectrum: &[Complex32], transfer: &[f32], scratch: &mut Fft2Scratch) -> Vec<f32> {
-    let mut blurred: Vec<Complex32> = spectrum.iter().zip(transfer).map(|(v, t)| v * *t).collect();
+fn seen(canvas: &Canvas, mut spectrum: Vec<Complex32>, transfer: &[f32], scratch: &mut Fft2Scratch) -> Vec<f32> {
+    spectrum.iter_mut().zip(transfer).for_each(|(v, t)| *v *= *t);
     let mut window = vec![0.0; canvas.width * canvas.height];
-    canvas.inverse(&mut blurred, 0.0, &mut window, scratch);
+    canvas.inverse(&mut spectrum, 0.0, &mut window, scratch);
     window
-}
-
-fn spectrum_of(pieces: &[Vec<Complex32>], brightness: &[f64]) -> Vec<Complex32> {
-    let mut sum = vec![Complex32::default(); pieces.first().map_or(0, Vec::len)];
-    for (piece, b) in pieces.iter().zip(brightness) {
-        sum.iter_mut().zip(piece).for_each(|(s, v)| *s += v * *b as f32);
-    }
-    sum
-}
-
-fn sum(columns: &[Vec<f32>], by: &[f64]) -> Vec<f32> {
-    let mut out = vec![0.0; columns.first().map_or(0, Vec::len)];
-    for (column, b) in columns.iter().zip(by) {
-        out.iter_mut().zip(column).for_each(|(o, v)| *o += v * *b as f32);
-    }
-    out
 }
 
 /// Factors of the columns with the least squared difference from the picture.
