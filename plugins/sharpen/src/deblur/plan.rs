@@ -277,7 +277,7 @@ fn fit(
     let mut begin = limb::start(picture, image.width, image.height)?;
     let outline = outline_of(image);
     if let Some(outline) = outline {
-        begin.ellipse = outline.ellipse;
+        (begin.ellipse, begin.centre_px) = (outline.ellipse, outline.centre_px);
     }
     let air = sky.map_or(
         Air { wavefront: USUAL.0, error: 2.0 * USUAL.1, share: MOTION_SHARE.0, share_error: MOTION_SHARE.1 },
@@ -364,7 +364,7 @@ fn outline_of(image: &Image) -> Option<Outline> {
     let turn_error = flat.abs() * (0.5 * (1.0 - known * known)).sqrt();
     let flat = flat * known;
     let ellipse = Ellipse { radius_px: (0.5 * sum).sqrt(), along: flat * along, across: flat * across };
-    Some(Outline { ellipse, turn_error })
+    Some(Outline { ellipse, centre_px: (disc.x_px, disc.y_px), turn_error })
 }
 
 /// What each channel brings to the limb's fit; `bands` empty or one for each.
