@@ -308,7 +308,7 @@ fn misfit(work: &Work<'_>, at: &Evaluation, ellipse: &Ellipse, own: &[f64], chan
     if n > 0.0 { (sum / n).sqrt() / at.brightness } else { f64::NAN }
 }
 
-/// Derivatives of one channel's residuals by its 9 parameters: forward differences.
+/// Derivatives of one channel's residuals by its 9 parameters: forward differences; empty for those that are held.
 fn derivatives<const N: usize>(
     work: &Work<'_>,
     p: &[f64; N],
@@ -323,7 +323,7 @@ fn derivatives<const N: usize>(
     (0..COMMON + OWN)
         .map(|k| {
             if held(k, expected) {
-                return vec![0.0; here.residuals.len()];
+                return Vec::new();
             }
             let (mut moved, mut mine) = (common, own);
             let mut step = STEP[k];
@@ -357,8 +357,8 @@ fn derivatives<const N: usize>(
 fn block(columns: &[Vec<f32>], residuals: &[f32]) -> ([[f64; COMMON + OWN]; COMMON + OWN], [f64; COMMON + OWN]) {
     let mut square = [[0.0; COMMON + OWN]; COMMON + OWN];
     let mut side = [0.0; COMMON + OWN];
-    for i in 0..COMMON + OWN {
-        for j in 0..=i {
+    for i in (0..COMMON + OWN).filter(|i| !columns[*i].is_empty()) {
+        for j in (0..=i).filter(|j| !columns[*j].is_empty()) {
             square[i][j] = stillair_maths::dot(&columns[i], &columns[j]);
             square[j][i] = square[i][j];
         }
