@@ -26,6 +26,9 @@ use crate::weighted::weight_of;
 
 /// Powers of the grade that are tried.
 const POWERS: [f64; 7] = [0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0];
+/// Share by which a choice must tell more than all frames alike: on six simulated clips where the best told less than that
+/// more, all frames alike came out 0.1 dB nearer to the truth in the mean, at worst as near.
+const EVEN: f64 = 0.015;
 /// Frequencies of the measure, of the telescope's cut-off.
 const BAND: (f64, f64) = (0.08, 0.95);
 /// Frequencies of the measure where the cut-off is unknown, cycles per px.
@@ -199,10 +202,15 @@ fn trials(spectra: &Spectra, weight: &[f64], grade: &[f64]) -> Vec<Vec<Trial>> {
     POWERS.into_iter().map(one).collect()
 }
 
-/// The trial of the most information or, where some may be given up, the one of fewest frames within that of the best.
+/// The trial of the most information or, where some may be given up, the one of fewest frames within that of the best. All
+/// frames alike where none tells [`EVEN`] more.
 fn choose(all: &[Vec<Trial>], give: f64) -> Option<Trial> {
     let flat = || all.iter().flatten().copied();
     let most = flat().map(|t| t.bits).fold(0.0, f64::max);
+    let alike = all.first().and_then(|line| line.last()).copied();
+    if let Some(alike) = alike.filter(|t| give == 0.0 && t.bits > 0.0 && t.bits * (1.0 + EVEN) > most) {
+        return Some(alike);
+    }
     let within = flat().filter(|t| t.bits >= most * (1.0 - give));
     if give > 0.0 {
         within.min_by(|a, b| a.bands.cmp(&b.bands).then(b.bits.total_cmp(&a.bits)))

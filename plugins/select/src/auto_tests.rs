@@ -136,3 +136,17 @@ fn halves_that_agree_on_nothing_keep_everything() {
     assert!(weights.unwrap().iter().all(|w| *w == 1.0));
     assert_eq!(context.warnings.lock().unwrap().len(), 1);
 }
+
+#[test]
+fn what_tells_hardly_more_gives_way_to_all_frames_alike() {
+    let line = |power: f64, bits: [f64; 3]| -> Vec<Trial> {
+        bits.into_iter().enumerate().map(|(i, bits)| Trial { bands: i + 1, power, bits }).collect()
+    };
+    let of = |best: f64, give: f64| {
+        choose(&[line(0.0, [60.0, 90.0, 100.0]), line(2.0, [50.0, 80.0, best])], give).map(|t| (t.bands, t.power))
+    };
+    assert_eq!(of(101.0, 0.0), Some((3, 0.0)));
+    assert_eq!(of(102.0, 0.0), Some((3, 2.0)));
+    // Whoever gives information up for a crisper stack gets it.
+    assert_eq!(of(101.0, 0.2), Some((2, 0.0)));
+}
