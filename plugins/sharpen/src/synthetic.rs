@@ -104,23 +104,22 @@ fn draw_look(look: Look) -> Vec<f32> {
     out
 }
 
-/// What a placement told of the globe of [`Look::Ringed`], its radius a hundredth too large, north and south taken for each
-/// other and not told apart.
-pub fn placed() -> (Globe, Disc) {
-    let (radius, pole, ratio) = (15.15, 0.3 + std::f64::consts::PI, 0.94);
+/// What a placement tells of a globe at a place of a radius, px, with its pole at an angle, radians: equator-on, full and
+/// oriented; polar radius 0.94 as seen.
+pub fn placed(body: &str, centre_px: (f64, f64), radius_px: f64, pole_rad: f64) -> (Globe, Disc) {
     let globe = Globe {
-        body: "saturn".into(),
+        body: body.into(),
         unix_ns: 0,
-        x_px: 47.3,
-        y_px: 46.5,
-        equatorial_radius_px: radius,
-        axis_ratio: 0.93,
-        arcsec_per_px: 0.6,
-        pole_rad: pole,
-        pole_sigma_rad: 0.002,
-        oriented: false,
+        x_px: centre_px.0,
+        y_px: centre_px.1,
+        equatorial_radius_px: radius_px,
+        axis_ratio: 0.94,
+        arcsec_per_px: 1.0,
+        pole_rad,
+        pole_sigma_rad: 0.01,
+        oriented: true,
         mirrored: false,
-        latitude_rad: libm::asin(ratio / 3.0),
+        latitude_rad: 0.0,
         turn_rad_per_s: 0.0,
         sense_measured: false,
         central_meridian_deg: 0.0,
@@ -135,9 +134,9 @@ pub fn placed() -> (Globe, Disc) {
     let disc = Disc {
         x_px: globe.x_px,
         y_px: globe.y_px,
-        equatorial_radius_px: radius,
-        polar_radius_px: ratio * radius,
-        pole_rad: pole,
+        equatorial_radius_px: radius_px,
+        polar_radius_px: 0.94 * radius_px,
+        pole_rad,
     };
     (globe, disc)
 }

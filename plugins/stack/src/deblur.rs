@@ -340,7 +340,7 @@ impl ReduceRun for DeblurRun {
             Stage::Mean(_) => Ok(Box::new(item)),
             _ if item.weight <= 0.0 => Ok(Box::new(())),
             Stage::Blur { ground, .. } => {
-                ground.take(&item.resampled, buffers);
+                ground.take(&item.resampled, middle..middle + 1, buffers);
                 self.pool.give(vec![item]);
                 let parts = (ground.operators.iter().enumerate())
                     .map(|(part, operator)| {
@@ -353,7 +353,7 @@ impl ReduceRun for DeblurRun {
                 Ok(Box::new(Blurred { grade, parts }))
             }
             Stage::Sum { ground, told, .. } => {
-                ground.take(&item.resampled, buffers);
+                ground.take(&item.resampled, 0..canvas.planes, buffers);
                 self.pool.give(vec![item]);
                 Ok(Box::new(told.iter().map(|told| share(ground, told, grade, buffers)).collect::<Vec<Share>>()))
             }

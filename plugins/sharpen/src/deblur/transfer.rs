@@ -42,7 +42,7 @@ fn of_large(radius_resolutions: f64) -> f64 {
 
 /// Motion that a stack keeps over the cube of the local shifts on a globe, the radius in lambda/D from which on it is so
 /// much, and the power with which it falls towards smaller ones. Found on twelve simulated clips of globes of 7 to 42
-/// lambda/D in radius and D / r0 of 1.6 to 3.8: best motion over the cube 11 to 23, of globes of 23 lambda/D 16 to 23, while
+/// lambda/D in radius and D / r0 of 1.2 to 3.8: best motion over the cube 11 to 23, of globes of 23 lambda/D 16 to 23, while
 /// over the square it rose from 1.8 in good seeing to 4.1 in bad. More than the square itself: the patches of align.bends
 /// are 16 lambda/D wide and even out what bends within them, and what strong seeing takes from the core beyond
 /// [`CoreHalo`] counts as motion too. Measured, not derived.

@@ -3,6 +3,8 @@
 //! The whole field is one part, or it is cut into patches that overlap by half under windows `sin^2(pi (i + 1/2) / n)`
 //! along each axis. The windows add up to 1, so the patches' results add up to the picture, without seams.
 
+use std::ops::Range;
+
 use stillair_api::{Context, Image, gather};
 use stillair_maths::fft::{Complex32, Fft2, Fft2Scratch, frequency};
 use stillair_maths::rings::Rings;
@@ -269,11 +271,11 @@ impl Ground {
         }
     }
 
-    /// Takes a placed frame's planes into the buffers.
-    pub(super) fn take(&self, frame: &Resampled, buffers: &mut Buffers) {
+    /// Takes planes of a placed frame into the buffers.
+    pub(super) fn take(&self, frame: &Resampled, planes: Range<usize>, buffers: &mut Buffers) {
         buffers.fields.resize_with(self.canvas.planes, Vec::new);
-        for (plane, field) in buffers.fields.iter_mut().enumerate() {
-            self.field(frame, plane, field);
+        for plane in planes {
+            self.field(frame, plane, &mut buffers.fields[plane]);
         }
     }
 
