@@ -64,11 +64,14 @@ pub struct Source<'a> {
 /// Where globe and rings lie.
 #[derive(Debug, Clone, Copy)]
 struct Place {
-    centre: (f64, f64),
-    radius: f64,
+    /// Centre in window px.
+    centre_px: (f64, f64),
+    /// Equatorial radius.
+    radius_px: f64,
     /// Polar over equatorial radius on the picture.
     flat: f64,
-    pole: f64,
+    /// Clockwise angle of the pole from up.
+    pole_rad: f64,
     /// Sine of the latitude: the rings pass in front where it and the pole's coordinate differ in sign; 0 = no rings.
     sine: f64,
 }
@@ -76,18 +79,19 @@ struct Place {
 impl Place {
     /// Calls `add(piece, pixel of the field, share)` for all that a pixel holds of each piece.
     fn visit(&self, canvas: &Canvas, mut add: impl FnMut(usize, usize, f32)) {
-        let (sin, cos) = libm::sincos(self.pole);
+        let (sin, cos) = libm::sincos(self.pole_rad);
         let step = |i: usize| (i as f64 + 0.5) / FINE as f64 - 0.5;
         let part = 1.0 / (FINE * FINE) as f32;
-        let reach = (EDGES[ANNULI] * self.radius + 1.0, (EDGES[ANNULI] * self.sine.abs()).max(1.0) * self.radius + 1.0);
+        let reach =
+            (EDGES[ANNULI] * self.radius_px + 1.0, (EDGES[ANNULI] * self.sine.abs()).max(1.0) * self.radius_px + 1.0);
         for at in 0..canvas.width * canvas.height {
-            let (x, y) = ((at % canvas.width) as f64 - self.centre.0, (at / canvas.width) as f64 - self.centre.1);
+            let (x, y) = ((at % canvas.width) as f64 - self.centre_px.0, (at / canvas.width) as f64 - self.centre_px.1);
             if (x * cos + y * sin).abs() > reach.0 || (x * sin - y * cos).abs() > reach.1 {
                 continue;
             }
             let at = at / canvas.width * canvas.plan.width() + at % canvas.width;
             for sub in 0..FINE * FINE {
-                let (dx, dy) = ((x + step(sub % FINE)) / self.radius, (y + step(sub / FINE)) / self.radius);
+                let (dx, dy) = ((x + step(sub % FINE)) / self.radius_px, (y + step(sub / FINE)) / self.radius_px);
                 // Along the equator, and towards the pole.
                 let (u, v) = (dx * cos + dy * sin, dx * sin - dy * cos);
                 let along_pole = v / self.flat;
@@ -115,12 +119,12 @@ impl Place {
 
     /// Rms difference of picture and model about the globe.
     fn rms(&self, width: usize, picture: &[f32], model: &[f32]) -> f64 {
-        let (sin, cos) = libm::sincos(self.pole);
+        let (sin, cos) = libm::sincos(self.pole_rad);
         let (mut sum, mut count) = (0.0, 0.0);
         for (i, (v, m)) in picture.iter().zip(model).enumerate() {
-            let (dx, dy) = ((i % width) as f64 - self.centre.0, (i / width) as f64 - self.centre.1);
-            let (u, v_) = (dx * cos + dy * sin, (dx * sin - dy * cos) / self.flat);
-            if libm::hypot(u, v_) < ABOUT_GLOBE * self.radius {
+            let (dx, dy) = ((i % width) as f64 - self.centre_px.0, (i / width) as f64 - self.centre_px.1);
+            let (u, along_pole) = (dx * cos + dy * sin, (dx * sin - dy * cos) / self.flat);
+            if libm::hypot(u, along_pole) < ABOUT_GLOBE * self.radius_px {
                 sum += f64::from(v - m) * f64::from(v - m);
                 count += 1.0;
             }
@@ -150,10 +154,10 @@ pub fn fit(
         return None;
     }
     let begin = Place {
-        centre: (globe.x_px, globe.y_px),
-        radius: globe.equatorial_radius_px,
+        centre_px: (globe.x_px, globe.y_px),
+        radius_px: globe.equatorial_radius_px,
         flat: polar_px / globe.equatorial_radius_px,
-        pole: globe.pole_rad,
+        pole_rad: globe.pole_rad,
         sine,
     };
     let sides: &[f64] = if globe.oriented { &[1.0] } else { &[1.0, -1.0] };
@@ -169,9 +173,9 @@ pub fn fit(
     let (_, _, mut place) = best?;
     for _ in 1..ROUNDS {
         place = moved(context, canvas, middle, &place)?.1;
-        let off = libm::hypot(place.centre.0 - begin.centre.0, place.centre.1 - begin.centre.1);
-        let grown = (place.radius / begin.radius - 1.0).abs();
-        if !(grown <= FARTHEST.0 && off <= FARTHEST.1 * begin.radius) {
+        let off = libm::hypot(place.centre_px.0 - begin.centre_px.0, place.centre_px.1 - begin.centre_px.1);
+        let grown = (place.radius_px / begin.radius_px - 1.0).abs();
+        if !(grown <= FARTHEST.0 && off <= FARTHEST.1 * begin.radius_px) {
             return None;
         }
     }
@@ -186,14 +190,14 @@ pub fn fit(
     if all.len() != channels.len() || all.iter().any(|f| centre(f) <= 0.0 || f.rms > MISFIT * centre(f)) {
         return None;
     }
-    let (a, b) = (place.radius, place.radius * place.flat);
+    let (a, b) = (place.radius_px, place.radius_px * place.flat);
     let sum = a * a + b * b;
     let flat = (a * a - b * b) / sum;
-    let (across, along) = libm::sincos(2.0 * place.pole);
+    let (across, along) = libm::sincos(2.0 * place.pole_rad);
     let ellipse = Ellipse { radius_px: (0.5 * sum).sqrt(), along: flat * along, across: flat * across };
     let channel = |f: &Fitted| ChannelFit {
         exponent: NOMINAL,
-        centre_px: place.centre,
+        centre_px: place.centre_px,
         brightness: centre(f),
         sky: f.brightness[0],
         misfit: f.rms / centre(f),
@@ -232,13 +236,13 @@ fn moved(context: &dyn Context, canvas: &Canvas, source: &Source<'_>, place: &Pl
     };
     columns.push(along(|fx, _| fx));
     columns.push(along(|_, fy| fy));
-    let larger = Place { radius: place.radius * (1.0 + SCALE_STEP), ..*place };
+    let larger = Place { radius_px: place.radius_px * (1.0 + SCALE_STEP), ..*place };
     let other = transformed(canvas, &total(canvas, &larger, pieces), &mut scratch);
     let step: Vec<Complex32> = other.iter().zip(&object).map(|(o, h)| (o - h) / SCALE_STEP as f32).collect();
     columns.push(seen(canvas, step, source.transfer, &mut scratch));
     let steps = solve(&columns, source.picture)?.split_off(PIECES + 1);
-    let centre = (place.centre.0 + steps[0], place.centre.1 + steps[1]);
-    Some((fitted, Place { centre, radius: place.radius * (1.0 + steps[2]), ..*place }))
+    let centre = (place.centre_px.0 + steps[0], place.centre_px.1 + steps[1]);
+    Some((fitted, Place { centre_px: centre, radius_px: place.radius_px * (1.0 + steps[2]), ..*place }))
 }
 
 /// Brightnesses for columns of a constant and the pieces.
